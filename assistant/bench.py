@@ -1,0 +1,135 @@
+"""The bench: one loop from phrase to event to prompt. An event is on disk before its prompt is said."""
+
+from typing import Protocol
+
+from assistant.engine import events as e
+from assistant.engine.decide import decide, reopen, start
+from assistant.engine.expect import expected
+from assistant.engine.intents import Intent
+from assistant.engine.state import State, evolve, fold
+from assistant.engine.turn import Decision, Prompt
+from assistant.errors import JournalError
+from assistant.language.pack import Pack
+from assistant.language.vocabulary import Vocabulary
+from assistant.language.wording import sentence
+from assistant.procedure.plan import Plan
+from assistant.record.clips import save_clip
+from assistant.record.clock import Clock
+from assistant.record.journal import Journal
+from assistant.speech.listen import EndOfInput, Listener
+from assistant.speech.recognise import Heard, Recogniser
+from assistant.speech.speak import Speaker
+
+KEEPS_SOUND = frozenset({"value", "confirm_value", "part", "condition", "disposition", "remark", "confirm_finding", "skip_reason", "confirm_skip", "hold"})
+"""Questions whose answers are kept as sound: findings, measurements, reasons and a second person's word. Nothing else is."""
+
+LISTEN_S = 0.3
+"""How long one look for a phrase takes; a timer that runs out is said within this time."""
+
+
+class Display(Protocol):
+    """What shows a running job."""
+
+    def said(self, text: str) -> None: ...
+
+    def heard(self, heard: Heard) -> None: ...
+
+    def recorded(self, event: e.Event) -> None: ...
+
+    def stands(self, plan: Plan, state: State, now_s: float) -> None: ...
+
+
+class Bench:
+    """One job at one bench."""
+
+    def __init__(self, plan: Plan, pack: Pack, journal: Journal, listener: Listener, speaker: Speaker, display: Display, clock: Clock, recogniser: Recogniser | None = None, talk_over: bool = False):
+        self.plan, self.pack, self.journal = plan, pack, journal
+        self.listener, self.speaker, self.display, self.clock = listener, speaker, display, clock
+        self.recogniser, self.talk_over = recogniser, talk_over
+        self.state = fold(e.read_event(event.kind, event.body) for event in journal.events())
+        self._vocabulary = Vocabulary(pack)
+
+    def start(self, job: e.JobStarted) -> None:
+        """Open a new job."""
+        self._carry_out(start(self.plan, job))
+
+    def reopen(self, technician: str) -> None:
+        """Carry on with a job that was interrupted."""
+        self._carry_out(reopen(self.plan, self.state, technician, self._now()))
+
+    def run(self) -> bool:
+        """Until the job is closed (True) or no more input comes (False). Raises JournalError when nothing can be recorded."""
+        try:
+            while not self.state.finished:
+                self._notices()
+                self.listener.deaf(self.speaker.busy() and not self.talk_over)
+                try:
+                    heard = self.listener.listen(self._vocabulary.grammar(expected(self.plan, self.state)), LISTEN_S)
+                except EndOfInput:
+                    return False
+                if heard is not None:
+                    self.take(heard)
+                if self.state.timers:
+                    self._carry_out(decide(self.plan, self.state, Intent("tick"), self._now()))
+                self.display.stands(self.plan, self.state, self._now())
+            return True
+        except JournalError:
+            # The technician's hands are busy: they must hear that nothing more is being kept.
+            self._say("Recording has stopped. Stop work, and read the message on the screen.")
+            self.speaker.wait(10)
+            raise
+
+    def take(self, heard: Heard) -> None:
+        """One phrase: understand, decide, record, say."""
+        if self.talk_over and self.speaker.busy():
+            self.speaker.stop()
+        wanted = expected(self.plan, self.state)
+        grammar = self._vocabulary.grammar(wanted)
+        matched = None if heard.rejected else grammar.match(heard.text)
+        text, source = heard.text, heard.engine
+        if matched is None and wanted.words:
+            text = self._free_words(heard)
+            matched = Intent("words", text=text or None, source=source)
+        self.display.heard(heard)
+        self._record(e.PhraseHeard(text, matched is None, round(heard.confidence, 4), source))
+        if matched is not None:
+            matched = self._with_clip(matched, heard)
+        self._carry_out(decide(self.plan, self.state, matched or Intent("unheard"), self._now()))
+
+    def _free_words(self, heard: Heard) -> str:
+        if heard.audio is None:
+            return heard.text
+        return (self.recogniser.transcribe(heard.audio) if self.recogniser else None) or ""
+
+    def _with_clip(self, intent: Intent, heard: Heard) -> Intent:
+        question = self.state.question
+        wanted = intent.kind == "value" or (question is not None and question.about in KEEPS_SOUND and intent.kind in ("answer", "confirm", "words", "release"))
+        if not wanted or heard.audio is None:
+            return intent
+        clip = save_clip(self.journal.directory, heard.audio)
+        return Intent(intent.kind, intent.choice, intent.value, intent.unit, intent.quantity, intent.text, intent.source, clip["sha256"])
+
+    def _carry_out(self, decision: Decision) -> None:
+        for event in decision.events:
+            self._record(event)
+        for prompt in decision.prompts:
+            self._prompt(prompt)
+
+    def _record(self, event: e.Event) -> None:
+        self.journal.append(event.kind, event.body())
+        self.state = evolve(self.state, event)
+        self.display.recorded(event)
+
+    def _prompt(self, prompt: Prompt) -> None:
+        self._say(sentence(prompt, self.pack))
+
+    def _say(self, text: str) -> None:
+        self.display.said(text)
+        self.speaker.say(text)
+
+    def _notices(self) -> None:
+        for text in (*self.listener.notices(), *self.speaker.notices()):
+            self._say(text)
+
+    def _now(self) -> float:
+        return self.clock.utc().timestamp()

@@ -1,0 +1,151 @@
+"""The terminal view of a running job, in type that reads from two metres: rich panels, large step line, what was said and heard."""
+
+import time
+
+from rich.align import Align
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.panel import Panel
+from rich.progress_bar import ProgressBar
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from assistant.engine import events as e
+from assistant.engine.missing import missing, specified_torque
+from assistant.engine.state import State
+from assistant.procedure.plan import Plan, stage_title
+from assistant.speech.recognise import Heard
+
+LINES_KEPT = 8
+
+
+class PlainDisplay:
+    """One line each for what is said, heard and recorded: for pipes and logs."""
+
+    def __init__(self, console: Console):
+        self._console = console
+
+    def __enter__(self) -> "PlainDisplay":
+        return self
+
+    def __exit__(self, *_: object) -> None: ...
+
+    def said(self, text: str) -> None:
+        self._console.print(Text(f"      says  {text}"), soft_wrap=True)
+
+    def heard(self, heard: Heard) -> None:
+        self._console.print(Text(f"     heard  {heard_line(heard)}"), soft_wrap=True)
+
+    def recorded(self, event: e.Event) -> None:
+        if line := recorded_line(event):
+            self._console.print(Text(f"  recorded  {line}"), soft_wrap=True)
+
+    def stands(self, plan: Plan, state: State, now_s: float) -> None: ...
+
+
+class LiveDisplay:
+    """The whole terminal: where the job stands above, the dialogue below."""
+
+    def __init__(self, console: Console):
+        self._console = console
+        self._lines: list[Text] = []
+        self._stand: RenderableType = Text("")
+        self._step, self._since_s, self._drawn = "", 0.0, 0.0
+        self._live = Live(Text(""), console=console, auto_refresh=False, screen=False, vertical_overflow="crop")
+
+    def __enter__(self) -> "LiveDisplay":
+        self._live.__enter__()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._live.refresh()
+        self._live.__exit__(None, None, None)
+
+    def said(self, text: str) -> None:
+        self._line("says", text, "bold")
+
+    def heard(self, heard: Heard) -> None:
+        self._line("heard", heard_line(heard), "dim" if heard.rejected else "italic")
+
+    def recorded(self, event: e.Event) -> None:
+        if line := recorded_line(event):
+            self._line("kept", line, "")
+
+    def stands(self, plan: Plan, state: State, now_s: float) -> None:
+        if state.step != self._step:
+            self._step, self._since_s = state.step, now_s
+        self._stand = standing(plan, state, now_s - self._since_s)
+        if time.monotonic() - self._drawn > 0.1:  # the terminal is slower than the job
+            self._draw()
+
+    def _line(self, who: str, text: str, style: str) -> None:
+        self._lines = [*self._lines, Text.assemble((f"{who:>6}  ", "bold"), (text, style))][-LINES_KEPT:]
+        self._draw()
+
+    def _draw(self) -> None:
+        self._drawn = time.monotonic()
+        self._live.update(Group(self._stand, Panel(Group(*self._lines), title="dialogue", title_align="left")), refresh=True)
+
+
+def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
+    """Stage, step n of m, time in step, torque and what is missing, set wide and large."""
+    if not state.step:
+        return Panel(Align.center(_large("not begun")), title=plan.procedure.title)
+    here = plan.by_key[state.step]
+    position = plan.position.get(here.key)
+    total = len(plan.steps)
+    place = f"STEP {position + 1} OF {total}" if position is not None else "EXTRA STEP"
+    minutes, seconds = divmod(int(step_seconds), 60)
+    top = Table.grid(expand=True)
+    top.add_column(ratio=3)
+    top.add_column(justify="right", ratio=1)
+    top.add_row(_large(place), _large(f"{minutes}:{seconds:02d}"))
+    rows: list[RenderableType] = [top, ProgressBar(total=total, completed=len(state.settled & plan.position.keys())), Text(""), _large(here.text(here.step.instruction))]
+    if here.step.torque:
+        value, unit = specified_torque(plan, here.step.torque)
+        rows += [Text(""), _large(f"TORQUE  {value:f} {unit}")]
+    for key, countdown in state.timers.items():
+        if countdown.started_s is not None and not countdown.done:
+            rows.append(_large(f"TIMER  {plan.by_key[key].step.timer.purpose}" if plan.by_key[key].step.timer else "TIMER"))
+    needs = missing(plan, state)
+    what = "PAUSED" if state.paused else "CLOSED" if state.finished else ", ".join(f"{need.what} {need.item}".strip() for need in needs) or "nothing missing"
+    rows += [Rule(), Text(f"needed: {what}", style="bold")]
+    return Panel(Group(*rows), title=stage_title(here).upper(), title_align="left", padding=(1, 3))
+
+
+def _large(text: str) -> Text:
+    # A terminal has one size of type; letters set apart and bold read from about twice as far.
+    return Text(" ".join(text.upper()) if len(text) < 30 else text.upper(), style="bold")
+
+
+def heard_line(heard: Heard) -> str:
+    if heard.rejected:
+        return f"(not understood{', ' + heard.text if heard.text else ''})"
+    return f'"{heard.text}"  {heard.confidence:.2f}'
+
+
+def recorded_line(event: e.Event) -> str | None:
+    """A short line for what goes into the record; None for events that only steer the dialogue."""
+    match event:
+        case e.ValueRecorded():
+            return f"{event.quantity} {event.value:f} {event.unit}, {event.verdict}"
+        case e.AnswerRecorded():
+            return f"{event.said} ({event.result})"
+        case e.FindingRecorded():
+            return f"finding: {event.part}, {event.condition}, {event.disposition}" + (f', "{event.remark}"' if event.remark else f", remark {event.remark_source}")
+        case e.StepSkipped():
+            return f"skipped: {event.reason}"
+        case e.CautionAcknowledged():
+            return f"{event.signal} acknowledged"
+        case e.HoldReleased():
+            return f"hold released by {event.who}"
+        case e.StepCompleted():
+            return f"done: {event.step}"
+        case e.TimerDone():
+            return "timer done"
+        case e.Paused():
+            return f"paused: {event.reason}"
+        case e.JobFinished():
+            return "job closed"
+    return None

@@ -1,0 +1,363 @@
+"""Questions and their answers: checks, values with read-back, findings, reasons. Nothing is recorded without a spoken yes,
+except a closed answer, which is said back and can be changed."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from decimal import Decimal
+
+from assistant.engine import events as e
+from assistant.engine.intents import Intent
+from assistant.engine.missing import Limits, Missing, check_of, limits_of, missing
+from assistant.engine.readout import present, say_caution, seconds_amount
+from assistant.engine.turn import Amount, Turn
+from assistant.figures.units import convert, same_dimension, to_si
+from assistant.procedure.plan import Plan, PlannedStep, stage_title
+
+NO_REMARKS = "no_remarks"
+
+
+def ask_for(turn: Turn, need: Missing, leaving: bool = False, corrects: int | None = None, key: str = "") -> None:
+    """Open the question that fills one need of a step (the current one unless named)."""
+    planned = turn.plan.by_key[key] if key else turn.here
+    if need.what == "caution":
+        say_caution(turn, int(need.item))
+        turn.ask(e.Question("caution", planned.key, need.item, leaving=leaving))
+        turn.say("acknowledge")
+    elif need.what == "answer":
+        turn.ask(e.Question("answer", planned.key, need.item, leaving=leaving, corrects=corrects))
+        say_question(turn)
+    elif need.what == "value":
+        turn.ask(e.Question("value", planned.key, need.item, leaving=leaving, corrects=corrects))
+        say_question(turn)
+    elif need.what == "hold" and planned.step.hold:
+        turn.ask(e.Question("hold", planned.key, leaving=leaving))
+        say_question(turn)
+    elif need.what == "timer" and planned.step.timer:
+        _say_timer(turn, planned)
+
+
+def _say_timer(turn: Turn, planned: PlannedStep) -> None:
+    timer = planned.step.timer
+    countdown = turn.state.timers.get(planned.key)
+    if timer is None:
+        return
+    if countdown is None or countdown.started_s is None:
+        turn.say("timer_needed", purpose=timer.purpose, length=seconds_amount(timer.seconds))
+    else:
+        turn.say("timer_left", purpose=timer.purpose, left=seconds_amount(countdown.started_s + countdown.seconds - turn.now_s))
+
+
+def say_question(turn: Turn) -> None:
+    """Say the open question, or say it again."""
+    question = turn.state.question
+    if question is None:
+        return
+    planned = turn.plan.by_key.get(question.step)
+    match question.about:
+        case "caution" if planned:
+            say_caution(turn, int(question.item))
+            turn.say("acknowledge")
+        case "answer" if planned:
+            check = check_of(planned.step, question.item)
+            turn.say("ask_answer", ask=planned.text(check.ask), choices=tuple(answer.say for answer in check.answers))
+        case "value" if planned:
+            limits = limits_of(turn.plan, planned, question.item)
+            if question.item == "torque":
+                turn.say("ask_torque", unit=f"#units:{limits.unit}")
+            else:
+                turn.say("ask_value", ask=planned.text(check_of(planned.step, question.item).ask), unit=f"#units:{limits.unit}")
+        case "confirm_value" if planned and question.value is not None:
+            turn.say("read_back", quantity=limits_of(turn.plan, planned, question.item).quantity, amount=Amount(question.value, question.unit))
+        case "part":
+            turn.say("ask_part", choices=part_names(turn))
+        case "confirm_finding":
+            turn.say("read_back_finding", part=question.part, condition=f"#conditions:{question.condition}", disposition=f"#dispositions:{question.disposition}", remark=f"#remark_kinds:{'none' if question.remark_source == 'none' else 'kept'}")
+        case "confirm_skip":
+            turn.say("read_back_skip", reason=f"#skip_reasons:{question.reason}")
+        case "hold" if planned and planned.step.hold:
+            turn.say("ask_hold", who=planned.step.hold.who, reason=planned.step.hold.reason)
+        case "confirm_stage":
+            turn.say("confirm_stage", count=undone_before(turn, question.item), title=dict(turn.plan.stage_runs)[question.item])
+        case "confirm_finish":
+            turn.say("confirm_finish", count=len(turn.plan.steps) - len(turn.state.settled & turn.plan.position.keys()))
+        case about:
+            turn.say(f"ask_{about}")
+
+
+def undone_before(turn: Turn, stage_run: str) -> int:
+    """Steps neither done nor skipped that stand before a stage."""
+    count = 0
+    for planned in turn.plan.steps:
+        if planned.stage_run == stage_run:
+            break
+        count += planned.key not in turn.state.settled
+    return count
+
+
+def part_names(turn: Turn) -> tuple[str, ...]:
+    """Names of the parts a finding may be about in the current step; every part of the machine where it names none."""
+    return step_part_names(turn.plan, turn.here)
+
+
+def step_part_names(plan: Plan, planned: PlannedStep) -> tuple[str, ...]:
+    """The same for any step."""
+    step, procedure = planned.step, plan.procedure
+    ids = dict.fromkeys([*step.parts, *(move.part for move in (*step.parts_out, *step.parts_in))])
+    names = [part.name for part in procedure.parts if part.id in ids] or [part.name for part in procedure.parts]
+    return tuple(dict.fromkeys(names))
+
+
+def answer_question(turn: Turn, intent: Intent) -> bool:
+    """Let the open question have the intent. False where it is not for it."""
+    question = turn.state.question
+    handler = _ANSWERS.get((question.about, intent.kind)) if question else None
+    if question is None or handler is None:
+        return False
+    handler(turn, question, intent)
+    return True
+
+
+def _clips(question: e.Question, intent: Intent) -> tuple[str, ...]:
+    return question.clips + ((intent.clip,) if intent.clip else ())
+
+
+def _acknowledge(turn: Turn, question: e.Question, intent: Intent) -> None:
+    number = int(question.item)
+    caution = turn.plan.by_key[question.step].step.cautions[number]
+    turn.record(e.CautionAcknowledged(question.step, number, caution.signal))
+    present(turn, number + 1, question.leaving)
+
+
+def _answer(turn: Turn, question: e.Question, intent: Intent) -> None:
+    planned = turn.plan.by_key[question.step]
+    check = check_of(planned.step, question.item)
+    answer = next((item for item in check.answers if item.say == intent.choice), None)
+    if answer is None:
+        say_question(turn)
+        return
+    turn.record(e.AnswerRecorded(question.step, check.id, _clips(question, intent), question.corrects, planned.text(check.ask), answer.say, answer.result, answer.go_to))
+    turn.say("answer_recorded", said=answer.say)
+    if answer.go_to:
+        go_to(turn, answer.go_to, planned)
+    elif answer.result == "fail":
+        turn.say("answer_failed")
+    else:
+        carry_on(turn, question.leaving)
+
+
+def take_value(turn: Turn, question: e.Question, intent: Intent) -> None:
+    """A value heard for an item: refuse a wrong kind of unit, else read it back."""
+    planned = turn.plan.by_key[question.step]
+    limits = limits_of(turn.plan, planned, question.item)
+    unit = intent.unit or limits.unit
+    if intent.value is None or (intent.quantity is not None and intent.quantity != limits.quantity) or not same_dimension(unit, limits.unit):
+        turn.say("wrong_unit", quantity=limits.quantity, unit=f"#units:{limits.unit}")
+        turn.ask(question)
+        return
+    turn.ask(replace(question, about="confirm_value", value=intent.value, unit=unit, reason="spoken" if intent.unit else "bare", clips=_clips(question, intent)))
+    say_question(turn)
+
+
+def _confirm_value(turn: Turn, question: e.Question, intent: Intent) -> None:
+    if intent.choice != "yes":
+        turn.ask(replace(question, about="value", value=None, unit="", reason="", clips=_clips(question, intent)))
+        turn.say("value_again")
+        say_question(turn)
+        return
+    assert question.value is not None
+    planned = turn.plan.by_key[question.step]
+    limits = limits_of(turn.plan, planned, question.item)
+    verdict = judge(question.value, question.unit, limits)
+    si_value, si_unit = to_si(question.value, question.unit)
+    goes_to = limits.goes_to if verdict == "out" else None
+    turn.record(
+        e.ValueRecorded(
+            question.step, question.item, _clips(question, intent), question.corrects, limits.quantity, question.value, question.unit,
+            question.reason == "spoken", si_value, si_unit, limits.at_least, limits.at_most, limits.unit, verdict, limits.specified, goes_to,
+        )  # fmt: skip
+    )
+    turn.say("value_recorded")
+    if verdict != "out":
+        carry_on(turn, question.leaving)
+        return
+    _say_limits(turn, limits)
+    if goes_to:
+        go_to(turn, goes_to, planned)
+    else:
+        turn.ask(e.Question("out_of_limits", question.step, question.item, leaving=question.leaving))
+        turn.say("ask_out_of_limits")
+
+
+def judge(value: Decimal, unit: str, limits: Limits) -> str:
+    """within, out, or "no limits"; the value is converted to the unit of the limits, and a limit itself is within."""
+    if limits.at_least is None and limits.at_most is None:
+        return "no limits"
+    held = convert(value, unit, limits.unit)
+    low = limits.at_least is not None and held < limits.at_least
+    high = limits.at_most is not None and held > limits.at_most
+    return "out" if low or high else "within"
+
+
+def _say_limits(turn: Turn, limits: Limits) -> None:
+    low = Amount(limits.at_least, limits.unit) if limits.at_least is not None else None
+    high = Amount(limits.at_most, limits.unit) if limits.at_most is not None else None
+    if low and high:
+        turn.say("outside_both", low=low, high=high)
+    elif low:
+        turn.say("outside_low", low=low)
+    elif high:
+        turn.say("outside_high", high=high)
+
+
+def _out_of_limits(turn: Turn, question: e.Question, intent: Intent) -> None:
+    if intent.choice == "again":
+        corrects = turn.state.recorded[(question.step, question.item)].sequence
+        ask_for(turn, Missing("value", question.item), question.leaving, corrects, question.step)
+    else:
+        turn.record(e.LeftOpen(question.step, question.item))
+        turn.say("left_open")
+        carry_on(turn, question.leaving)
+
+
+def _finding_slot(slot: str, following: str) -> Callable[[Turn, e.Question, Intent], None]:
+    def fill(turn: Turn, question: e.Question, intent: Intent) -> None:
+        turn.ask(replace(question, about=following, **{slot: intent.choice or ""}, clips=_clips(question, intent)))
+        say_question(turn)
+
+    return fill
+
+
+def _remark(turn: Turn, question: e.Question, intent: Intent) -> None:
+    if intent.choice == NO_REMARKS:
+        turn.ask(replace(question, about="confirm_finding", remark=None, remark_source="none", clips=_clips(question, intent)))
+    else:
+        # Never invented text: without words the sound alone stands for the remark.
+        source = intent.source if intent.text else "audio only"
+        turn.ask(replace(question, about="confirm_finding", remark=intent.text, remark_source=source, clips=_clips(question, intent)))
+    say_question(turn)
+
+
+def _confirm_finding(turn: Turn, question: e.Question, intent: Intent) -> None:
+    if intent.choice != "yes":
+        turn.ask(e.Question("part", question.step, "finding", corrects=question.corrects, leaving=question.leaving))
+        turn.say("finding_again")
+        say_question(turn)
+        return
+    turn.record(e.FindingRecorded(question.step, "finding", _clips(question, intent), question.corrects, question.part, question.condition, question.disposition, question.remark, question.remark_source))
+    turn.say("finding_recorded")
+    carry_on(turn, question.leaving)
+
+
+def _skip_reason(turn: Turn, question: e.Question, intent: Intent) -> None:
+    turn.ask(replace(question, about="confirm_skip", reason=intent.choice or "", clips=_clips(question, intent)))
+    say_question(turn)
+
+
+def _confirm_skip(turn: Turn, question: e.Question, intent: Intent) -> None:
+    if intent.choice != "yes":
+        drop(turn)
+        return
+    turn.record(e.StepSkipped(question.step, question.reason, _clips(question, intent)))
+    turn.say("skipped")
+    advance(turn)
+
+
+def _pause_reason(turn: Turn, question: e.Question, intent: Intent) -> None:
+    turn.record(e.Paused(intent.choice or ""))
+    turn.say("paused")
+
+
+def _release(turn: Turn, question: e.Question, intent: Intent) -> None:
+    hold = turn.plan.by_key[question.step].step.hold
+    turn.record(e.HoldReleased(question.step, hold.who if hold else "", _clips(question, intent)))
+    turn.say("released")
+    carry_on(turn, question.leaving)
+
+
+def _confirm_stage(turn: Turn, question: e.Question, intent: Intent) -> None:
+    if intent.choice != "yes":
+        drop(turn)
+        return
+    enter(turn, next(planned for planned in turn.plan.steps if planned.stage_run == question.item))
+
+
+def _confirm_finish(turn: Turn, question: e.Question, intent: Intent) -> None:
+    if intent.choice != "yes":
+        drop(turn)
+        return
+    undone = tuple(planned.key for planned in turn.plan.steps if planned.key not in turn.state.settled)
+    turn.record(e.JobFinished(undone))
+    turn.say("finished")
+
+
+def drop(turn: Turn) -> None:
+    """Close the open question without an answer."""
+    turn.record(e.QuestionDropped())
+    turn.say("dropped")
+
+
+def enter(turn: Turn, planned: PlannedStep, return_to: str | None = None) -> None:
+    """Go to a step: name the stage where it is a new one, then say the step."""
+    new_stage = planned.key.rpartition("/")[0] != turn.state.stage_said
+    turn.record(e.StepEntered(planned.key, return_to))
+    if new_stage:
+        turn.say("stage", title=stage_title(planned))
+    present(turn)
+
+
+def go_to(turn: Turn, step_id: str, origin: PlannedStep) -> None:
+    """Follow a jump rule; an on-demand step comes back to where it was called from."""
+    target = turn.plan.target(step_id, origin)
+    enter(turn, target, origin.key if target.step.on_demand else None)
+
+
+def carry_on(turn: Turn, leaving: bool) -> None:
+    """After something was recorded: ask for the next thing missing, or go on where the technician had asked to."""
+    needs = missing(turn.plan, turn.state)
+    if needs and (leaving or needs[0].what != "timer"):
+        ask_for(turn, needs[0], leaving)
+    elif leaving:
+        complete(turn)
+    else:
+        turn.say("step_ready")
+
+
+def complete(turn: Turn) -> None:
+    """Nothing is missing: the step is done."""
+    turn.record(e.StepCompleted(turn.state.step))
+    advance(turn)
+
+
+def advance(turn: Turn) -> None:
+    """Go to the step after this one; from a detour, back to where it began."""
+    if turn.state.step not in turn.plan.position:
+        if turn.state.detours:
+            turn.say("back_from_detour")
+            enter(turn, turn.plan.by_key[turn.state.detours[-1]])
+        return
+    following = turn.plan.position[turn.state.step] + 1
+    if following < len(turn.plan.steps):
+        enter(turn, turn.plan.steps[following])
+    else:
+        turn.say("all_done")
+
+
+_ANSWERS: dict[tuple[str, str], Callable[[Turn, e.Question, Intent], None]] = {
+    ("caution", "understood"): _acknowledge,
+    ("answer", "answer"): _answer,
+    ("value", "value"): take_value,
+    ("confirm_value", "confirm"): _confirm_value,
+    ("out_of_limits", "answer"): _out_of_limits,
+    ("part", "answer"): _finding_slot("part", "condition"),
+    ("condition", "answer"): _finding_slot("condition", "disposition"),
+    ("disposition", "answer"): _finding_slot("disposition", "remark"),
+    ("remark", "answer"): _remark,
+    ("remark", "words"): _remark,
+    ("confirm_finding", "confirm"): _confirm_finding,
+    ("skip_reason", "answer"): _skip_reason,
+    ("confirm_skip", "confirm"): _confirm_skip,
+    ("pause_reason", "answer"): _pause_reason,
+    ("hold", "release"): _release,
+    ("confirm_stage", "confirm"): _confirm_stage,
+    ("confirm_finish", "confirm"): _confirm_finish,
+}

@@ -1,0 +1,264 @@
+"""What can happen in a job. Each event is a fact, never changed afterwards; a correction is a new event that names the old one.
+
+`body()` gives the JSON form kept in the journal, `read_event()` takes it back.
+"""
+
+from dataclasses import asdict, dataclass, fields
+from decimal import Decimal
+from typing import Any, ClassVar
+
+
+@dataclass(frozen=True)
+class Event:
+    """Base of all events."""
+
+    kind: ClassVar[str] = ""
+
+    def body(self) -> dict[str, Any]:
+        """JSON-ready form; decimals as text, so that no digit is lost."""
+        return {name: _plain(value) for name, value in asdict(self).items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Decimal):
+        return str(value)
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(item) for item in value]
+    return value
+
+
+@dataclass(frozen=True)
+class Question(Event):
+    """What the technician is being asked; recorded, so that a resumed job asks it again."""
+
+    kind: ClassVar[str] = "asked"
+    about: str
+    """caution, answer, value, confirm_value, out_of_limits, part, condition, disposition, remark, confirm_finding, skip_reason,
+    confirm_skip, pause_reason, confirm_stage, confirm_finish or hold."""
+    step: str
+    item: str = ""
+    """What in the step: a check's id, "torque", a caution's number or a stage run."""
+    value: Decimal | None = None
+    """The value to confirm, as spoken."""
+    unit: str = ""
+    """Its unit as stored; the step's unit where none was spoken."""
+    part: str = ""
+    condition: str = ""
+    disposition: str = ""
+    remark: str | None = None
+    """The words of the remark; None where only the sound is kept."""
+    remark_source: str = "none"
+    """none, typed, "audio only", or the recogniser that wrote the words down."""
+    reason: str = ""
+    clips: tuple[str, ...] = ()
+    """SHA-256 of the clips kept so far for this entry."""
+    corrects: int | None = None
+    """Sequence number of the entry to be corrected."""
+    leaving: bool = False
+    """The technician asked for the next step: go there once nothing is missing."""
+
+
+@dataclass(frozen=True)
+class JobStarted(Event):
+    kind: ClassVar[str] = "job_started"
+    procedure_id: str
+    title: str
+    revision: str
+    procedure_sha256: str
+    asset: str
+    technician: str
+    detail: str
+    """"plain" or "full"."""
+    shop: str = ""
+    clock: str = "system"
+    """"system", or "simulated" for a demonstration."""
+
+
+@dataclass(frozen=True)
+class JobReopened(Event):
+    """The program was started again on an unfinished job."""
+
+    kind: ClassVar[str] = "job_reopened"
+    technician: str
+
+
+@dataclass(frozen=True)
+class PhraseHeard(Event):
+    kind: ClassVar[str] = "heard"
+    text: str
+    rejected: bool
+    confidence: float
+    engine: str
+
+
+@dataclass(frozen=True)
+class QuestionDropped(Event):
+    kind: ClassVar[str] = "question_dropped"
+
+
+@dataclass(frozen=True)
+class StepEntered(Event):
+    kind: ClassVar[str] = "step_entered"
+    step: str
+    return_to: str | None = None
+    """For a detour: the step to come back to."""
+
+
+@dataclass(frozen=True)
+class CautionAcknowledged(Event):
+    kind: ClassVar[str] = "caution_acknowledged"
+    step: str
+    number: int
+    signal: str
+
+
+@dataclass(frozen=True)
+class Entry(Event):
+    """Base of what is recorded against a step and may be corrected."""
+
+    step: str
+    item: str
+    clips: tuple[str, ...]
+    corrects: int | None
+
+
+@dataclass(frozen=True)
+class AnswerRecorded(Entry):
+    kind: ClassVar[str] = "answer"
+    question: str
+    said: str
+    result: str
+    """pass, fail or note."""
+    goes_to: str | None = None
+
+
+@dataclass(frozen=True)
+class ValueRecorded(Entry):
+    """A measurement, or an applied torque (item "torque")."""
+
+    kind: ClassVar[str] = "value"
+    quantity: str
+    value: Decimal
+    """As spoken, in `unit`."""
+    unit: str
+    unit_spoken: bool
+    """False where the unit was taken from the step."""
+    si_value: Decimal
+    si_unit: str
+    at_least: Decimal | None
+    at_most: Decimal | None
+    limit_unit: str
+    verdict: str
+    """within, out, or "no limits"."""
+    specified: Decimal | None = None
+    """For a torque: the value asked for, in `limit_unit`."""
+    goes_to: str | None = None
+
+
+@dataclass(frozen=True)
+class FindingRecorded(Entry):
+    kind: ClassVar[str] = "finding"
+    part: str
+    condition: str
+    disposition: str
+    remark: str | None
+    remark_source: str
+
+
+@dataclass(frozen=True)
+class LeftOpen(Event):
+    """A value outside its limits that the technician left for the supervisor."""
+
+    kind: ClassVar[str] = "left_open"
+    step: str
+    item: str
+
+
+@dataclass(frozen=True)
+class StepSkipped(Event):
+    kind: ClassVar[str] = "skipped"
+    step: str
+    reason: str
+    clips: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class HoldReleased(Event):
+    kind: ClassVar[str] = "hold_released"
+    step: str
+    who: str
+    clips: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TimerStarted(Event):
+    kind: ClassVar[str] = "timer_started"
+    step: str
+    seconds: int
+    at_s: float
+    """Clock time, seconds since 1970 UTC."""
+
+
+@dataclass(frozen=True)
+class TimerStopped(Event):
+    kind: ClassVar[str] = "timer_stopped"
+    step: str
+    ran_s: float
+
+
+@dataclass(frozen=True)
+class TimerDone(Event):
+    kind: ClassVar[str] = "timer_done"
+    step: str
+
+
+@dataclass(frozen=True)
+class StepCompleted(Event):
+    kind: ClassVar[str] = "step_completed"
+    step: str
+
+
+@dataclass(frozen=True)
+class Paused(Event):
+    kind: ClassVar[str] = "paused"
+    reason: str
+
+
+@dataclass(frozen=True)
+class Resumed(Event):
+    kind: ClassVar[str] = "resumed"
+
+
+@dataclass(frozen=True)
+class JobFinished(Event):
+    kind: ClassVar[str] = "job_finished"
+    undone: tuple[str, ...]
+    """Steps neither done nor skipped."""
+
+
+KINDS: dict[str, type[Event]] = {
+    cls.kind: cls
+    for cls in (
+        Question, JobStarted, JobReopened, PhraseHeard, QuestionDropped, StepEntered, CautionAcknowledged, AnswerRecorded,
+        ValueRecorded, FindingRecorded, LeftOpen, StepSkipped, HoldReleased, TimerStarted, TimerStopped, TimerDone,
+        StepCompleted, Paused, Resumed, JobFinished,
+    )
+}  # fmt: skip
+
+_DECIMALS = {"value", "si_value", "at_least", "at_most", "specified"}
+_TUPLES = {"clips", "undone"}
+
+
+def read_event(kind: str, body: dict[str, Any]) -> Event:
+    """The event a journal line holds. Raises KeyError for a kind, TypeError for a field this version does not know."""
+    cls = KINDS[kind]
+    names = {field.name for field in fields(cls)}
+    values = dict(body)
+    for name in _DECIMALS & names & values.keys():
+        if values[name] is not None:
+            values[name] = Decimal(values[name])
+    for name in _TUPLES & names & values.keys():
+        values[name] = tuple(values[name])
+    return cls(**values)

@@ -1,0 +1,98 @@
+"""What may be said now: the closed vocabulary that the state allows. The language module turns it into a grammar."""
+
+from dataclasses import dataclass
+
+from assistant.engine.dialogue import NO_REMARKS, step_part_names
+from assistant.engine.intents import GENERAL
+from assistant.engine.missing import check_of, limits_of, missing
+from assistant.engine.state import State
+from assistant.procedure.plan import Plan, PlannedStep
+
+_ANY = frozenset({"repeat", "help", "cancel", "pause"})
+_STEP = _ANY | {"details", "cautions", "torque", "tools", "parts", "where", "finding", "skip", "back", "correct", "next", "timer_start", "timer_stop"}
+_COMMANDS = {"caution": _ANY | {"understood", "cautions"}, "answer": _STEP, "value": _STEP, "hold": _ANY | {"release", "finding", "where", "back"}}
+_GROUPS = {
+    "condition": "conditions",
+    "disposition": "dispositions",
+    "skip_reason": "skip_reasons",
+    "pause_reason": "pause_reasons",
+    "out_of_limits": "out_of_limits",
+}
+_UNASKED = frozenset(GENERAL) - {"understood", "release", "cancel", "resume", "begin"}
+
+
+@dataclass(frozen=True)
+class Expected:
+    """The phrases in play."""
+
+    commands: frozenset[str] = frozenset()
+    """General commands."""
+    confirm: bool = False
+    """Yes and no."""
+    answers: tuple[str, ...] = ()
+    """Phrases written in the procedure: answers of a check, names of parts."""
+    groups: tuple[str, ...] = ()
+    """Closed lists of the language pack, such as conditions."""
+    values: tuple[tuple[str, str], ...] = ()
+    """(quantity, unit) of the values that may be said."""
+    any_value: bool = False
+    """Any quantity in any unit."""
+    stages: tuple[tuple[str, str], ...] = ()
+    """(stage run, title)."""
+    words: bool = False
+    """Free words."""
+
+
+def expected(plan: Plan, state: State) -> Expected:
+    """The vocabulary of a state."""
+    if state.finished:
+        return Expected()
+    if state.paused:
+        return Expected(frozenset({"resume", "where", "help"}))
+    question = state.question
+    if question is None:
+        if not state.begun:
+            return Expected(frozenset({"begin", "help", "repeat", "pause"}))
+        items = [need.item for need in missing(plan, state) if need.what == "value"]
+        return Expected(_UNASKED, values=_values(plan, plan.by_key[state.step], items), stages=plan.stage_runs)
+    planned = plan.by_key.get(question.step)
+    commands = _COMMANDS.get(question.about, _ANY)
+    match question.about:
+        case "answer" if planned:
+            return Expected(commands, answers=tuple(answer.say for answer in check_of(planned.step, question.item).answers))
+        case "value" if planned:
+            return Expected(commands, values=_values(plan, planned, [question.item]))
+        case "part":
+            return Expected(commands, answers=step_part_names(plan, plan.by_key[state.step]))
+        case "remark":
+            return Expected(commands - {"repeat", "help", "pause"}, groups=(NO_REMARKS,), words=True)
+        case about if about in _GROUPS:
+            return Expected(commands, groups=(_GROUPS[about],))
+        case about if about.startswith("confirm"):
+            return Expected(commands, confirm=True)
+    return Expected(commands)
+
+
+def step_vocabulary(plan: Plan, planned: PlannedStep) -> Expected:
+    """Everything that can be said at a step, whatever is being asked."""
+    step = planned.step
+    answers = [answer.say for check in step.checks for answer in check.answers]
+    items = (["torque"] if step.torque else []) + [check.id for check in step.checks if check.measure]
+    return Expected(
+        frozenset(GENERAL),
+        True,
+        tuple(dict.fromkeys([*answers, *step_part_names(plan, planned)])),
+        (*_GROUPS.values(), NO_REMARKS),
+        _values(plan, planned, items),
+        stages=plan.stage_runs,
+    )
+
+
+def general_vocabulary() -> Expected:
+    """General commands and any measurement: what can be said when no step is known."""
+    return Expected(frozenset(GENERAL), True, any_value=True)
+
+
+def _values(plan: Plan, planned: PlannedStep, items: list[str]) -> tuple[tuple[str, str], ...]:
+    limits = [limits_of(plan, planned, item) for item in items]
+    return tuple((item.quantity, item.unit) for item in limits)

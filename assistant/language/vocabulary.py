@@ -1,0 +1,46 @@
+"""Turns what the engine expects into a grammar of the language pack: a phrase for each intent, and the values in play."""
+
+from functools import lru_cache
+
+from assistant.engine.expect import Expected
+from assistant.engine.intents import Intent
+from assistant.figures.units import same_dimension
+from assistant.language.grammar import Grammar, Phrase
+from assistant.language.pack import Pack
+
+
+def spoken_form(text: str) -> str:
+    """Words as a recogniser knows them: lower case, hyphens and punctuation gone."""
+    return " ".join("".join(letter if letter.isalnum() or letter == "'" else " " for letter in text.lower()).split())
+
+
+class Vocabulary:
+    """Grammars of one language pack, made once for each set of expected phrases."""
+
+    def __init__(self, pack: Pack):
+        self.pack = pack
+        self.grammar = lru_cache(maxsize=512)(self._grammar)
+
+    def _grammar(self, expected: Expected) -> Grammar:
+        pack = self.pack
+        phrases: list[Phrase] = []
+        for command in sorted(expected.commands - {"stage"}):
+            phrases += [Phrase(text, Intent(command)) for text in pack.commands[command]]
+        for lead in pack.commands["stage"] if expected.stages else ():
+            phrases += [Phrase(f"{lead} {spoken_form(title)}", Intent("stage", choice=run)) for run, title in expected.stages]
+        if expected.confirm:
+            phrases += [Phrase(text, Intent("confirm", choice=choice)) for choice, texts in pack.confirm.items() for text in texts]
+        phrases += [Phrase(spoken_form(answer), Intent("answer", choice=answer)) for answer in expected.answers]
+        for group in expected.groups:
+            phrases += [Phrase(text, Intent("answer", choice=choice)) for choice, texts in pack.group(group).items() for text in texts]
+        if expected.any_value:
+            return Grammar(_unique(phrases), True, tuple(pack.units), tuple(pack.quantities), pack)
+        wanted = {unit for _, unit in expected.values}
+        units = tuple(key for key in pack.units if any(same_dimension(key, unit) for unit in wanted))
+        quantities = tuple(dict.fromkeys(spoken_form(quantity) for quantity, _ in expected.values))
+        return Grammar(_unique(phrases), bool(expected.values), units, quantities, pack)
+
+
+def _unique(phrases: list[Phrase]) -> tuple[Phrase, ...]:
+    # The first meaning wins: a general command keeps its phrase even where a procedure uses the same words.
+    return tuple({phrase.text: phrase for phrase in reversed(phrases)}.values())[::-1]

@@ -1,0 +1,348 @@
+"""The journal of one job: an append-only, hash-chained list of events in one SQLite file.
+
+An event is on the disk (committed and fsynced) when `append` returns. Each entry holds the hash of the one before, so a changed,
+removed or inserted entry is found by `verify`. Entries cut off the end are not: compare the last hash with the one printed on the
+service record. The file needs a local disk; SQLite's write-ahead log does not work on a network share.
+"""
+
+import hashlib
+import json
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC
+from pathlib import Path
+from typing import Any, Self
+
+from filelock import FileLock, Timeout
+
+from assistant.errors import JobInUse, JournalError
+from assistant.record.clock import Clock, SystemClock, shop_time
+from assistant.record.faults import explain, sync_directory
+
+DATABASE = "journal.sqlite"
+GENESIS = "0" * 64
+_APPLICATION_ID = 0x474C5653
+_SCHEMA_VERSION = 1
+_COLUMNS = "seq, kind, at_utc, zone_offset, zone_name, monotonic_s, body, previous_hash, hash"
+_INSERT = f"INSERT INTO events({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_BUSY_S = 5.0
+# One encoder for all: json.dumps would build one for every event.
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+# The insert trigger closes the one way round the other two: INSERT OR REPLACE deletes without firing a delete trigger.
+_SCHEMA = f"""
+BEGIN IMMEDIATE;
+CREATE TABLE events(
+  seq INTEGER PRIMARY KEY,
+  kind TEXT NOT NULL,
+  at_utc TEXT NOT NULL,
+  zone_offset INTEGER NOT NULL,
+  zone_name TEXT NOT NULL,
+  monotonic_s REAL NOT NULL,
+  body TEXT NOT NULL,
+  previous_hash TEXT NOT NULL,
+  hash TEXT NOT NULL
+);
+CREATE TRIGGER events_keep_update BEFORE UPDATE ON events
+  BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
+CREATE TRIGGER events_keep_delete BEFORE DELETE ON events
+  BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
+CREATE TRIGGER events_in_order BEFORE INSERT ON events
+  WHEN NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM events)
+  BEGIN SELECT RAISE(ABORT, 'events are only added at the end'); END;
+PRAGMA application_id = {_APPLICATION_ID};
+PRAGMA user_version = {_SCHEMA_VERSION};
+COMMIT;
+"""
+
+
+@dataclass(frozen=True)
+class Event:
+    """One entry of the journal."""
+
+    seq: int
+    """1, 2, 3...: its place in the journal."""
+    kind: str
+    """What happened, such as "job_started"."""
+    at_utc: str
+    """When: ISO 8601, UTC, milliseconds, ending in Z."""
+    zone_offset: int
+    """Shop time minus UTC, minutes."""
+    zone_name: str
+    """Short name of the shop's zone."""
+    monotonic_s: float
+    """Seconds since the program started; unlike `at_utc` not moved when somebody sets the clock."""
+    body: dict[str, Any]
+    """The particulars, as JSON."""
+    previous_hash: str
+    """`hash` of the entry before; 64 zeros for the first."""
+    hash: str
+    """SHA-256 over all the other columns, hexadecimal."""
+
+
+def canonical(value: Any) -> str:
+    """JSON with one spelling only: sorted keys, no spaces. Raises TypeError or ValueError for what JSON cannot hold, NaN included."""
+    return _ENCODER.encode(value)
+
+
+def chain_hash(columns: tuple[Any, ...]) -> str:
+    """SHA-256, hexadecimal, over the columns of an entry before `hash`, in table order; `previous_hash` is the last of them."""
+    # surrogateescape: bytes damaged on the disk still hash (to something else) instead of failing to encode.
+    return hashlib.sha256(canonical(columns).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+class Journal:
+    """The journal of one job in one directory. Get one from `create`, `open` or `read`; use it as a context manager or `close` it."""
+
+    def __init__(self, directory: Path, database: sqlite3.Connection, clock: Clock | None, lock: FileLock | None) -> None:
+        self.directory = directory
+        self.path = directory / DATABASE
+        self._database = database
+        self._clock = clock or SystemClock()
+        self._lock = lock
+        self._head: tuple[int, str] | None = None
+        self._one_at_a_time = threading.Lock()
+
+    @classmethod
+    def create(cls, directory: Path | str, clock: Clock | None = None) -> Self:
+        """Start a new journal in `directory`, made if missing, and hold it for writing.
+
+        Raises JournalError if there is one already or it cannot be written, JobInUse if another process holds it.
+        """
+        return cls._for_writing(Path(directory), clock, new=True)
+
+    @classmethod
+    def open(cls, directory: Path | str, clock: Clock | None = None) -> Self:
+        """Open the journal of `directory` and hold it for appending.
+
+        Raises JournalError if there is none or it cannot be written, JobInUse if another process holds it.
+        """
+        return cls._for_writing(Path(directory), clock, new=False)
+
+    @classmethod
+    def read(cls, directory: Path | str) -> Self:
+        """Open the journal of `directory` for reading only; takes no lock and works while another process writes.
+
+        Raises JournalError if there is none or it is not a journal.
+        """
+        directory = Path(directory)
+        path = directory / DATABASE
+        _must_exist(path)
+        waiting = path.with_name(DATABASE + "-wal")
+        # SQLite must make a small index file beside a journal with a log. On a read-only medium it cannot, but a closed journal
+        # has no log and can be read as it is.
+        settled = not os.access(directory, os.W_OK) and not (waiting.exists() and waiting.stat().st_size)
+        try:
+            database = _connect(path, "mode=ro&immutable=1" if settled else "mode=ro")
+            _check_journal(database, path)
+        except sqlite3.Error as error:
+            raise explain(error, path, "read") from error
+        return cls(directory, database, None, None)
+
+    @classmethod
+    def _for_writing(cls, directory: Path, clock: Clock | None, *, new: bool) -> Self:
+        path = directory / DATABASE
+        if not new:
+            _must_exist(path)
+        lock = _take_lock(directory)
+        database = None
+        try:
+            if new and path.exists():
+                raise JournalError(f"{directory} already holds the journal of a job; resume that job or start one in another directory.")
+            # DATABASE is created only here: a mistyped directory must not become an empty job.
+            database = _connect(path, "mode=rwc" if new else "mode=rw")
+            _check_journal(database, path)
+            if database.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
+                raise JournalError(f"{path} is on a disk that cannot hold a write-ahead log; keep jobs on a local disk.")
+            database.execute("PRAGMA synchronous = FULL")
+            if not _has_events(database):
+                # New, or the power went before the table was made: then nothing had been recorded yet.
+                database.executescript(_SCHEMA)
+                sync_directory(directory)
+            database.execute("SELECT 1 FROM events LIMIT 1").fetchone()
+        except BaseException as error:
+            if database is not None:
+                database.close()
+            _drop_lock(directory, lock)
+            if isinstance(error, (sqlite3.Error, OSError)):
+                raise explain(error, path, "open for writing") from error
+            raise
+        return cls(directory, database, clock, lock)
+
+    def append(self, kind: str, body: Mapping[str, Any]) -> Event:
+        """Add one event; it is committed and fsynced when this returns.
+
+        Raises JournalError if it could not be written: nothing of it is then kept, all before it is, and `append` may be tried again.
+        Raises TypeError or ValueError if JSON cannot hold `body`.
+        """
+        text = canonical(dict(body))
+        if self._lock is None:
+            raise JournalError(f"{self.path} was opened for reading only; open the job to add to it.")
+        with self._one_at_a_time:
+            try:
+                seq, previous = self._head or self._last()
+                now = shop_time(self._clock)
+                columns = (
+                    seq + 1,
+                    kind,
+                    now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{now.microsecond // 1000:03d}Z",
+                    int(now.utcoffset().total_seconds() // 60),
+                    now.tzname() or "",
+                    round(self._clock.monotonic(), 6),
+                    text,
+                    previous,
+                )
+                own = chain_hash(columns)
+                # Autocommit: one statement, one transaction, one fsync; a failure rolls the whole statement back.
+                self._database.execute(_INSERT, (*columns, own))
+            except sqlite3.Error as error:
+                # Whether a failed commit reached the disk is for SQLite to say: ask again before the next append.
+                self._head = None
+                raise explain(error, self.path, "write") from error
+            self._head = (seq + 1, own)
+        return Event(*columns[:6], json.loads(text), previous, own)
+
+    def events(self) -> list[Event]:
+        """All events so far, oldest first. Raises JournalError if the file is damaged; use `verify` to prove that it is not changed."""
+        found = []
+        for row in self._rows():
+            try:
+                body = json.loads(row[6])
+            except (TypeError, ValueError) as error:
+                raise self._broken(row[0], "its text is damaged") from error
+            found.append(Event(*row[:6], body, *row[7:]))
+        return found
+
+    def verify(self) -> None:
+        """Check the whole chain. Raises JournalError naming the first entry that is damaged, changed, missing or out of place."""
+        previous = GENESIS
+        expected = 0
+        for expected, row in enumerate(self._rows(), start=1):
+            if row[0] != expected:
+                raise self._broken(expected, f"number {row[0]} stands in its place")
+            if row[7] != previous:
+                raise self._broken(expected, "it does not follow from the entry before")
+            if chain_hash(row[:8]) != row[8]:
+                raise self._broken(expected, "it is not as it was written")
+            previous = row[8]
+        try:
+            # Bytes outside the entries; reads only.
+            state = self._database.execute("PRAGMA quick_check(1)").fetchone()[0]
+        except sqlite3.Error as error:
+            raise explain(error, self.path, "check") from error
+        if state != "ok":
+            raise self._broken(expected + 1, "the file is damaged after the entry before")
+
+    def close(self) -> None:
+        """Let go of the file and the lock; closing twice is harmless."""
+        self._database.close()
+        if self._lock is not None:
+            _drop_lock(self.directory, self._lock)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _rows(self) -> Iterator[tuple[Any, ...]]:
+        """Rows in order; empty where the power went before the table was made."""
+        last = 0
+        try:
+            if not _has_events(self._database):
+                return
+            # NOT INDEXED ORDER BY seq walks the table itself, so damage shows at the entry it hits.
+            for row in self._database.execute(f"SELECT {_COLUMNS} FROM events NOT INDEXED ORDER BY seq").fetchall():
+                last = row[0]
+                yield row
+        except sqlite3.DatabaseError as error:
+            if getattr(error, "sqlite_errorname", "").startswith("SQLITE_CORRUPT"):
+                last = self._readable_up_to()
+                raise self._broken(last + 1, "the file is damaged there") from error
+            raise explain(error, self.path, "read") from error
+
+    def _readable_up_to(self) -> int:
+        """Number of the last entry that can be read before the damage."""
+        last = 0
+        try:
+            for (last,) in self._database.execute("SELECT seq FROM events NOT INDEXED ORDER BY seq"):
+                self._database.execute("SELECT * FROM events WHERE seq = ?", (last,)).fetchone()
+        except sqlite3.DatabaseError:
+            return max(last - 1, 0)
+        return last
+
+    def _last(self) -> tuple[int, str]:
+        row = self._database.execute("SELECT seq, hash FROM events ORDER BY seq DESC LIMIT 1").fetchone()
+        return row or (0, GENESIS)
+
+    def _broken(self, seq: int, what: str) -> JournalError:
+        return JournalError(
+            f"Entry {seq} of {self.path} cannot be trusted: {what}; entries before it are good: keep the file and restore a copy."
+        )
+
+
+def _connect(path: Path, how: str) -> sqlite3.Connection:
+    database = sqlite3.connect(
+        f"{path.resolve().as_uri()}?{how}", uri=True, isolation_level=None, timeout=_BUSY_S, check_same_thread=False
+    )
+    # Damaged text must reach `verify`, which names the entry, rather than stop SQLite's reader with no number.
+    database.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    return database
+
+
+def _must_exist(path: Path) -> None:
+    if not path.is_file():
+        raise JournalError(f"There is no journal in {path.parent}; check the directory or start a new job.")
+
+
+def _has_events(database: sqlite3.Connection) -> bool:
+    return database.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'events'").fetchone() is not None
+
+
+def _check_journal(database: sqlite3.Connection, path: Path) -> None:
+    """Raise JournalError if the database belongs to something else or to a newer version."""
+    (mark,) = database.execute("PRAGMA application_id").fetchone()
+    (version,) = database.execute("PRAGMA user_version").fetchone()
+    (objects,) = database.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if objects and mark != _APPLICATION_ID:
+        raise JournalError(f"{path} is a database, but not the journal of a job; check the directory.")
+    if version > _SCHEMA_VERSION:
+        raise JournalError(f"{path} was written by a newer version of this program; update the program to open it.")
+
+
+def _take_lock(directory: Path) -> FileLock:
+    lock = FileLock(directory / "journal.lock", timeout=0, thread_local=False)
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        lock.acquire()
+    except Timeout:
+        holder = _holder(directory)
+        who = f"process {holder}" if holder else "another process"
+        raise JobInUse(f"Job {directory.name} is in use by {who}; finish or close it there first.") from None
+    except OSError as error:
+        raise explain(error, directory, "open for writing") from error
+    try:
+        # Not in the lock file itself: whoever tries the lock empties that one.
+        (directory / "journal.pid").write_text(f"{os.getpid()}\n", encoding="ascii")
+    except OSError:
+        pass  # Only a courtesy to the next in line; a full disk is reported where it matters.
+    return lock
+
+
+def _holder(directory: Path) -> int | None:
+    try:
+        return int((directory / "journal.pid").read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        return None
+
+
+def _drop_lock(directory: Path, lock: FileLock) -> None:
+    if lock.is_locked:
+        try:
+            (directory / "journal.pid").unlink(missing_ok=True)
+        except OSError:
+            pass  # A read-only disk keeps a stale number, which nobody reads while the lock is free.
+        lock.release()

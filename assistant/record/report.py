@@ -1,0 +1,81 @@
+"""Writes a service record as JSON, CSV or HTML."""
+
+import base64
+import csv
+import io
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from assistant.errors import JournalError
+
+FORMATS = ("json", "csv", "html")
+
+CSV_COLUMNS = ("at", "kind", "stage", "step", "instruction", "item", "said_or_measured", "unit", "at_least", "at_most", "limit_unit", "verdict", "corrects", "corrected_by", "clips")
+
+
+def as_json(record: dict[str, Any]) -> str:
+    return json.dumps(record, ensure_ascii=False, indent=2) + "\n"
+
+
+def as_csv(record: dict[str, Any]) -> str:
+    """One line an entry: answers, values, findings, skips; in the order of time."""
+    rows: list[dict[str, Any]] = []
+    steps = {step["key"]: step for step in record["steps"]}
+
+    def row(kind: str, key: str, entry: dict[str, Any], **more: Any) -> None:
+        step = steps[key]
+        rows.append({"at": entry["at"], "kind": kind, "stage": step["stage"], "step": key, "instruction": step["instruction"], "corrects": entry.get("corrects"), "corrected_by": entry.get("corrected_by"), "clips": " ".join(entry.get("clips", ())), **more})
+
+    for key, step in steps.items():
+        for answer in step["answers"]:
+            row("answer", key, answer, item=answer["asked"], said_or_measured=answer["said"], verdict=answer["result"])
+        for value in step["values"]:
+            row("value", key, value, item=value["quantity"], said_or_measured=value["value"], unit=value["unit"], at_least=value["at_least"], at_most=value["at_most"], limit_unit=value["limit_unit"], verdict=value["verdict"])
+    for finding in record["findings"]:
+        row("finding", finding["step"], finding, item=finding["part"], said_or_measured=f"{finding['condition']}; {finding['remark'] or finding['remark_source']}", verdict=finding["disposition"])
+    for skip in record["skipped"]:
+        row("skip", skip["step"], skip, said_or_measured=skip["reason"])
+    text = io.StringIO()
+    writer = csv.DictWriter(text, CSV_COLUMNS)
+    writer.writeheader()
+    writer.writerows(sorted(rows, key=lambda item: item["at"]))
+    return text.getvalue()
+
+
+def as_html(record: dict[str, Any], directory: Path | None = None) -> str:
+    """One page that stands alone; with the job's directory, clips of findings are put in as sound."""
+    environment = jinja2.Environment(loader=jinja2.PackageLoader("assistant.record"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
+    environment.filters["clock"] = lambda text: datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M:%S UTC") if text else ""
+    environment.filters["duration"] = _length
+    environment.filters["number"] = lambda value: "" if value is None else f"{value:g}"
+    environment.filters["sound"] = lambda clip: _sound(directory, clip)
+    return environment.get_template("record.html").render(record=record)
+
+
+def write_record(record: dict[str, Any], job_directory: Path, out: Path) -> list[Path]:
+    """Write record.json and record.html into a folder. Raises JournalError when that fails."""
+    paths = [out / "record.json", out / "record.html"]
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        paths[0].write_text(as_json(record), encoding="utf-8")
+        paths[1].write_text(as_html(record, job_directory), encoding="utf-8")
+    except OSError as error:
+        raise JournalError(f"The record cannot be written to {out} ({error.strerror}); the journal is kept in {job_directory}: make room, then run gloveside report.") from None
+    return paths
+
+
+def _length(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+def _sound(directory: Path | None, clip: str) -> str | None:
+    path = directory / "clips" / f"{clip}.flac" if directory else None
+    if path is None or not path.is_file():
+        return None
+    return "data:audio/flac;base64," + base64.b64encode(path.read_bytes()).decode()

@@ -1,0 +1,191 @@
+"""The service record: a fold of a job's journal into what a supervisor and a customer read. JSON-ready throughout."""
+
+from collections import Counter
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from assistant import __version__
+from assistant.engine import events as e
+from assistant.engine.missing import specified_torque
+from assistant.engine.state import fold
+from assistant.language.pack import Pack
+from assistant.procedure.plan import Plan, PlannedStep, stage_title
+from assistant.record.journal import Event, Journal
+
+FORMAT = 1
+"""Version of the record's JSON form."""
+
+
+def service_record(directory: Path, plan: Plan, pack: Pack) -> dict[str, Any]:
+    """The record of the job in a directory. Raises JournalError when its journal cannot be read."""
+    stored = Journal.read(directory).events()
+    events = [(item, e.read_event(item.kind, item.body)) for item in stored]
+    state = fold(event for _, event in events)
+    return _Record(directory.name, plan, pack, events, state.completed, state.skipped).build()
+
+
+class _Record:
+    def __init__(self, job: str, plan: Plan, pack: Pack, events: list[tuple[Event, e.Event]], completed: frozenset[str], skipped: frozenset[str]):
+        self.job, self.plan, self.pack, self.events = job, plan, pack, events
+        self.completed, self.skipped = completed, skipped
+        self.corrected = {event.corrects: item.seq for item, event in events if isinstance(event, e.Entry) and event.corrects}
+        self.visits = self._visits()
+
+    def build(self) -> dict[str, Any]:
+        started = next(event for _, event in self.events if isinstance(event, e.JobStarted))
+        finished = next((item for item, event in self.events if isinstance(event, e.JobFinished)), None)
+        procedure = self.plan.procedure
+        steps = [self._step(planned) for planned in self.plan.steps + self.plan.on_demand if planned.key in self.visits or planned.key in self.plan.position]
+        clips = sorted({clip for _, event in self.events for clip in getattr(event, "clips", ()) if not isinstance(event, e.Question)})
+        return {
+            "format": FORMAT,
+            "gloveside": __version__,
+            "job": self.job,
+            "shop": started.shop,
+            "asset": started.asset,
+            "asset_class": procedure.asset_class,
+            "procedure": {"id": started.procedure_id, "title": started.title, "revision": started.revision, "sha256": started.procedure_sha256},
+            "people": {"technician": started.technician, "released_holds": sorted({event.who for _, event in self.events if isinstance(event, e.HoldReleased)})},
+            "clock": started.clock,
+            "started": self.events[0][0].at_utc,
+            "finished": finished.at_utc if finished else None,
+            "status": "closed" if finished else "open",
+            "defer_to": procedure.defer_to,
+            "protective_equipment": list(procedure.protective_equipment),
+            "steps": steps,
+            "findings": self._findings(),
+            "torques": [value for step in steps for value in step["values"] if value["quantity"] == "torque"],
+            "parts": self._parts(),
+            "kits": self._kits(),
+            "skipped": [{"step": event.step, "instruction": self._instruction(event.step), "reason": self._choice("skip_reasons", event.reason), "at": item.at_utc, "clips": list(event.clips)} for item, event in self.events if isinstance(event, e.StepSkipped) and event.step in self.skipped],
+            "open_points": self._open_points(steps),
+            "stages": self._stages(),
+            "pauses": self._pauses(),
+            "clips": [{"sha256": clip, "file": f"clips/{clip}.flac"} for clip in clips],
+            "journal": {"events": len(self.events), "last_hash": self.events[-1][0].hash},
+        }
+
+    def _visits(self) -> dict[str, list[list[str]]]:
+        """step -> [[entered, left], ...] as UTC times."""
+        visits: dict[str, list[list[str]]] = {}
+        current = ""
+        for item, event in self.events:
+            if isinstance(event, e.StepEntered):
+                if current:
+                    visits[current][-1][1] = item.at_utc
+                visits.setdefault(event.step, []).append([item.at_utc, item.at_utc])
+                current = event.step
+            elif current and isinstance(event, (e.StepCompleted, e.StepSkipped, e.JobFinished)):
+                visits[current][-1][1] = item.at_utc
+        return visits
+
+    def _step(self, planned: PlannedStep) -> dict[str, Any]:
+        step = planned.step
+        mine = [(item, event) for item, event in self.events if getattr(event, "step", None) == planned.key]
+        status = "done" if planned.key in self.completed else "skipped" if planned.key in self.skipped else "not done"
+        return {
+            "key": planned.key,
+            "stage": stage_title(planned),
+            "instance": planned.instance,
+            "instruction": planned.text(step.instruction),
+            "status": status,
+            "seconds": round(sum(_seconds(start, end) for start, end in self.visits.get(planned.key, ())), 1),
+            "cautions": [{"signal": caution.signal, "hazard": planned.text(caution.hazard), "acknowledged": next((item.at_utc for item, event in mine if isinstance(event, e.CautionAcknowledged) and event.number == number), None)} for number, caution in enumerate(step.cautions)],
+            "answers": [{"seq": item.seq, "check": event.item, "asked": event.question, "said": event.said, "result": event.result, "at": item.at_utc, **self._standing(item, event)} for item, event in mine if isinstance(event, e.AnswerRecorded)],
+            "values": [self._value(item, event, planned) for item, event in mine if isinstance(event, e.ValueRecorded)],
+            "hold": {"who": step.hold.who, "reason": step.hold.reason, "released": next((item.at_utc for item, event in mine if isinstance(event, e.HoldReleased)), None)} if step.hold else None,
+            "timer": {"purpose": step.timer.purpose, "seconds": step.timer.seconds, "started": next((item.at_utc for item, event in mine if isinstance(event, e.TimerStarted)), None), "done": next((item.at_utc for item, event in mine if isinstance(event, e.TimerDone)), None)} if step.timer else None,
+            "torque_specified": self._specified(planned),
+        }
+
+    def _specified(self, planned: PlannedStep) -> dict[str, Any] | None:
+        if planned.step.torque is None:
+            return None
+        value, unit = specified_torque(self.plan, planned.step.torque)
+        return {"value": float(value), "unit": unit, "lubrication": planned.step.torque.lubrication, "passes_percent": list(planned.step.tightening.passes_percent) if planned.step.tightening else []}
+
+    def _value(self, item: Event, event: e.ValueRecorded, planned: PlannedStep) -> dict[str, Any]:
+        return {
+            "seq": item.seq, "step": planned.key, "check": event.item, "quantity": event.quantity, "value": float(event.value), "unit": event.unit, "unit_spoken": event.unit_spoken,
+            "si_value": float(event.si_value), "si_unit": event.si_unit, "at_least": _number(event.at_least), "at_most": _number(event.at_most), "limit_unit": event.limit_unit,
+            "specified": _number(event.specified), "verdict": event.verdict, "at": item.at_utc, **self._standing(item, event),
+        }  # fmt: skip
+
+    def _standing(self, item: Event, event: e.Entry) -> dict[str, Any]:
+        return {"clips": list(event.clips), "corrects": event.corrects, "corrected_by": self.corrected.get(item.seq)}
+
+    def _findings(self) -> list[dict[str, Any]]:
+        return [
+            {
+                "seq": item.seq, "step": event.step, "instance": self.plan.by_key[event.step].instance, "part": event.part, "condition": self._choice("conditions", event.condition), "disposition": self._choice("dispositions", event.disposition),
+                "remark": event.remark, "remark_source": event.remark_source, "at": item.at_utc, **self._standing(item, event),
+            }
+            for item, event in self.events if isinstance(event, e.FindingRecorded)
+        ]  # fmt: skip
+
+    def _parts(self) -> list[dict[str, Any]]:
+        """Parts fitted in the steps done: new ones with their kit, old ones put back."""
+        rows: Counter[tuple[str, str]] = Counter()
+        for planned in self.plan.steps + self.plan.on_demand:
+            if planned.key in self.completed:
+                for move in planned.step.parts_in:
+                    rows[self._part_name(move.part), move.source or ""] += move.count
+        return [{"part": part, "count": count, "from": kit or "the same pump"} for (part, kit), count in rows.items()]
+
+    def _kits(self) -> list[dict[str, Any]]:
+        used: Counter[tuple[str, str]] = Counter()
+        for planned in self.plan.steps + self.plan.on_demand:
+            if planned.key in self.completed:
+                for move in planned.step.parts_in:
+                    if move.source:
+                        used[move.source, move.part] += move.count
+        return [{"kit": kit.name, "part": self._part_name(item.part), "held": item.count, "used": used[kit.id, item.part], "left": item.count - used[kit.id, item.part]} for kit in self.plan.procedure.kits for item in kit.contents]
+
+    def _open_points(self, steps: list[dict[str, Any]]) -> list[str]:
+        points = [f"Not done: {step['instruction']} ({step['stage']})" for step in steps if step["status"] == "not done"]
+        points += [f"Skipped: {step['instruction']} ({step['stage']})" for step in steps if step["status"] == "skipped"]
+        for step in steps:
+            last: dict[str, dict[str, Any]] = {value["check"]: value for value in step["values"]}
+            points += [f"Outside its limits: {value['quantity']} {value['value']:g} {value['unit']} ({step['instruction']})" for value in last.values() if value["verdict"] == "out"]
+            final: dict[str, dict[str, Any]] = {answer["check"]: answer for answer in step["answers"]}
+            points += [f"Failed: {answer['asked']} {answer['said']} ({step['stage']})" for answer in final.values() if answer["result"] == "fail"]
+        refer = self.pack.group("dispositions").get("refer", ("",))[0]
+        points += [f"For the supervisor: {finding['part']}, {finding['condition']}" for finding in self._findings() if finding["disposition"] == refer and not finding["corrected_by"]]
+        return points
+
+    def _stages(self) -> list[dict[str, Any]]:
+        rows: dict[str, float] = {}
+        for planned in self.plan.steps + self.plan.on_demand:
+            spent = sum(_seconds(start, end) for start, end in self.visits.get(planned.key, ()))
+            rows[stage_title(planned)] = rows.get(stage_title(planned), 0.0) + spent
+        return [{"stage": title, "seconds": round(seconds, 1)} for title, seconds in rows.items()]
+
+    def _pauses(self) -> list[dict[str, Any]]:
+        pauses: list[dict[str, Any]] = []
+        for item, event in self.events:
+            if isinstance(event, e.Paused):
+                pauses.append({"reason": self._choice("pause_reasons", event.reason), "from": item.at_utc, "to": None})
+            elif isinstance(event, e.Resumed) and pauses:
+                pauses[-1]["to"] = item.at_utc
+        return pauses
+
+    def _instruction(self, key: str) -> str:
+        planned = self.plan.by_key[key]
+        return planned.text(planned.step.instruction)
+
+    def _part_name(self, part_id: str) -> str:
+        part = self.plan.procedure.part(part_id)
+        return part.name if part else part_id
+
+    def _choice(self, group: str, key: str) -> str:
+        phrases = self.pack.group(group).get(key)
+        return phrases[0] if phrases else key
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _seconds(start: str, end: str) -> float:
+    return (datetime.fromisoformat(end) - datetime.fromisoformat(start)).total_seconds()

@@ -1,0 +1,116 @@
+"""Where phrases come from: a microphone, a recording or a keyboard, all behind one small protocol."""
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Protocol, TextIO
+
+import numpy as np
+
+from assistant.language.grammar import Grammar
+from assistant.speech.endpoint import Endpointer, split_sound
+from assistant.speech.microphone import Microphone
+from assistant.speech.recognise import Heard, Recogniser
+from assistant.speech.sound import read_sound
+
+
+class EndOfInput(Exception):
+    """No more phrases will come: the recording or the typed input is over."""
+
+
+class Listener(Protocol):
+    """A source of phrases."""
+
+    def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
+        """The next phrase, or None when none came in time. Raises EndOfInput."""
+
+    def deaf(self, yes: bool) -> None:
+        """Do not hear while yes: the assistant's own loudspeaker is talking."""
+
+    def notices(self) -> list[str]:
+        """Sentences for the technician since the last call, such as a microphone that went away."""
+
+    def close(self) -> None: ...
+
+
+class TypedListener:
+    """Phrases from the keyboard or from a script, one a line; lines that begin with # are comments."""
+
+    def __init__(self, stream: TextIO):
+        self._stream = stream
+
+    def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
+        for line in self._stream:
+            text = " ".join(line.split())
+            if text and not text.startswith("#"):
+                return Heard(text, 1.0, False, 0.0, 0.0, "typed", None)
+        raise EndOfInput
+
+    def deaf(self, yes: bool) -> None: ...
+
+    def notices(self) -> list[str]:
+        return []
+
+    def close(self) -> None: ...
+
+
+class SoundListener:
+    """Phrases from recorded sound, one utterance after another, as fast as they are recognised."""
+
+    def __init__(self, utterances: Iterator[np.ndarray], recogniser: Recogniser):
+        self._utterances, self._recogniser = utterances, recogniser
+
+    @classmethod
+    def from_file(cls, path: Path, recogniser: Recogniser) -> "SoundListener":
+        """Every utterance of a recording. Raises SoundError when it cannot be read."""
+        return cls(iter(split_sound(read_sound(path))), recogniser)
+
+    def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
+        samples = next(self._utterances, None)
+        if samples is None:
+            raise EndOfInput
+        return self._recogniser.hear(samples, grammar)
+
+    def deaf(self, yes: bool) -> None: ...
+
+    def notices(self) -> list[str]:
+        return []
+
+    def close(self) -> None: ...
+
+
+class MicrophoneListener:
+    """Phrases from the microphone, cut at pauses."""
+
+    def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer):
+        self._microphone, self._recogniser = microphone, recogniser
+        self._make_endpointer = endpointer
+        self._endpointer = endpointer()
+        self._deaf = False
+        self._waiting: list[np.ndarray] = []
+
+    def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
+        until = time.monotonic() + timeout_s
+        # Once somebody has begun to speak, the phrase is heard out, however long the time-out.
+        while not self._waiting and (time.monotonic() < until or self._endpointer.speaking):
+            block = self._microphone.read(0.2)
+            if block is None:
+                if time.monotonic() >= until:
+                    break
+            elif not self._deaf:
+                self._waiting += self._endpointer.feed(block)
+        return self._recogniser.hear(self._waiting.pop(0), grammar) if self._waiting else None
+
+    def deaf(self, yes: bool) -> None:
+        if self._deaf and not yes:
+            # What came in meanwhile was our own voice.
+            self._microphone.drain()
+            self._endpointer = self._make_endpointer()
+            self._waiting.clear()
+        self._deaf = yes
+
+    def notices(self) -> list[str]:
+        return self._microphone.notices()
+
+    def close(self) -> None:
+        self._microphone.close()

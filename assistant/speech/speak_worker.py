@@ -1,0 +1,110 @@
+"""Speech in a process that can be killed: `python -m assistant.speech.speak_worker VOICE WORDS_PER_MINUTE`.
+
+JSON lines. First comes {"ready": true} or {"error": sentence}. Then for each {"text": ..., "file": path or null} on
+stdin one {"done": true} or {"error": sentence} when the text has been played to its end or written to the file.
+
+pyttsx3 makes the sound and PortAudio plays it. pyttsx3's own playback runs `aplay` and ignores whether that worked,
+so a bench without alsa-utils or without a loudspeaker would fall silent unnoticed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+import tempfile
+import wave
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from assistant.errors import SoundError
+from assistant.speech.devices import find_device, list_devices, load_sounddevice
+
+NO_ENGINE = "The speech engine espeak-ng cannot be started; install the packages espeak-ng and libespeak-ng1."
+QUIET = 60
+"""Samples below this (of 32768) at the end of a prompt are silence and are not played."""
+AFTER_S = 0.05
+"""Silence played after a prompt so that the sound card does not clip its last sound, s."""
+
+
+def main() -> None:
+    """Serve prompts until stdin closes."""
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)  # pyttsx3 prints "Audio saved to ..." on stdout, among the replies
+
+    def reply(body: dict[str, Any]) -> None:
+        out.write(json.dumps(body) + "\n")
+        out.flush()
+
+    try:
+        engine = start_engine(sys.argv[1], int(sys.argv[2]))
+    except SoundError as error:
+        reply({"error": str(error)})
+        return
+    reply({"ready": True})
+    for line in sys.stdin:
+        request = json.loads(line)
+        try:
+            if request["file"]:
+                render(engine, request["text"], Path(request["file"]))
+            else:
+                with tempfile.TemporaryDirectory() as folder:
+                    path = Path(folder, "prompt.wav")
+                    render(engine, request["text"], path)
+                    play(path)
+        except SoundError as error:
+            reply({"error": str(error)})
+        else:
+            reply({"done": True})
+
+
+def start_engine(voice: str, words_per_minute: int) -> Any:
+    """A pyttsx3 engine with that voice. Raises SoundError when there is no engine or no such voice."""
+    try:
+        import pyttsx3
+
+        engine = pyttsx3.init("espeak")
+        voices = engine.getProperty("voices")
+    except Exception as error:  # pyttsx3 raises whatever its driver happens to raise
+        raise SoundError(NO_ENGINE) from error
+    # pyttsx3 drops the driver's complaint about an unknown voice and goes on in another one.
+    known = {name.casefold() for one in voices for name in (one.id, one.name, *one.languages)}
+    if voice.casefold() not in known:
+        raise SoundError(f'The speech engine has no voice "{voice}"; `espeak-ng --voices` lists those it has.')
+    engine.setProperty("voice", voice)
+    engine.setProperty("rate", words_per_minute)
+    return engine
+
+
+def render(engine: Any, text: str, path: Path) -> None:
+    """Write `text`, spoken, to the WAV file `path` (22.05 kHz mono). Raises SoundError when nothing was written."""
+    partial = path.with_name(path.name + ".part")  # a killed worker leaves no half-written prompt behind
+    engine.save_to_file(text, str(partial))
+    engine.runAndWait()
+    if not partial.is_file() or partial.stat().st_size <= 44:
+        raise SoundError(f"The speech engine made no sound for {path.name}.")
+    partial.replace(path)
+
+
+def play(path: Path) -> None:
+    """Play a WAV file to its end on the default loudspeaker. Raises SoundError when that cannot be done."""
+    with contextlib.closing(wave.open(str(path), "rb")) as sound:
+        rate = sound.getframerate()
+        samples = np.frombuffer(sound.readframes(sound.getnframes()), dtype="<i2")
+    loud = np.flatnonzero(np.abs(samples.astype(np.int32)) > QUIET)
+    samples = samples[: loud[-1] + 1] if len(loud) else samples[:0]
+    samples = np.concatenate([samples, np.zeros(round(AFTER_S * rate), dtype=np.int16)])
+    sounddevice = load_sounddevice()
+    device = find_device(list_devices(), None, output=True)
+    try:
+        sounddevice.play(samples, rate, device=device.index, blocking=True)
+    except sounddevice.PortAudioError as error:
+        raise SoundError("The loudspeaker cannot be used: check that it is plugged in and switched on "
+                         f"({str(error).splitlines()[0]}).") from error
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,102 @@
+"""Cutting sound into utterances. The speech is flite's; all limits are common practice, no source."""
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from assistant.speech.endpoint import RATE, Endpointer, split_sound
+from assistant.speech.sound import read_sound
+
+needs_flite = pytest.mark.skipif(shutil.which("flite") is None, reason="flite is not installed")
+
+
+@pytest.fixture(scope="module")
+def spoken(tmp_path_factory: pytest.TempPathFactory):
+    """Function text -> its sound, int16 16 kHz, with flite's own silence at both ends trimmed off."""
+    folder: Path = tmp_path_factory.mktemp("spoken")
+
+    def speak(text: str) -> np.ndarray:
+        path = folder / f"{text.replace(' ', '_')}.wav"
+        subprocess.run(["flite", "-voice", "slt", "-t", text, "-o", str(path)], check=True, timeout=30)
+        samples = read_sound(path)
+        loud = np.flatnonzero(np.abs(samples.astype(int)) > 300)
+        return samples[loud[0]:loud[-1] + 1]
+
+    return speak
+
+
+def quiet(seconds: float) -> np.ndarray:
+    return np.zeros(round(seconds * RATE), dtype=np.int16)
+
+
+def noise(seconds: float, height: float) -> np.ndarray:
+    return (np.random.default_rng(1).normal(0, height, round(seconds * RATE))).astype(np.int16)
+
+
+def click() -> np.ndarray:
+    samples = quiet(2)
+    samples[RATE:RATE + 40] = 20000
+    return samples
+
+
+def hum() -> np.ndarray:
+    return (1500 * np.sin(2 * np.pi * 50 * np.arange(4 * RATE) / RATE)).astype(np.int16)
+
+
+@pytest.mark.parametrize("sound", [
+    pytest.param(quiet(3), id="digital silence"),
+    pytest.param(click(), id="click"),
+    pytest.param(noise(5, 20), id="faint noise"),
+    pytest.param(hum(), id="mains hum"),
+    pytest.param(quiet(0), id="no sound"),
+])
+def test_what_is_not_an_utterance(sound):
+    assert split_sound(sound) == []
+
+
+@needs_flite
+@pytest.mark.parametrize("text", ["yes", "no", "next step", "torque forty two newton metres", "read it again please"])
+def test_one_utterance_with_its_margins(spoken, text):
+    speech = spoken(text)
+    found = split_sound(np.concatenate([quiet(1), speech, quiet(1)]))
+    assert len(found) == 1
+    # Margins: 0.25 s before and up to 0.3 s behind, each off by a few frames; weak first and last sounds may be missed.
+    assert len(speech) / RATE - 0.1 <= len(found[0]) / RATE <= len(speech) / RATE + 0.8
+
+
+@needs_flite
+@pytest.mark.parametrize("block", [160, 1600, 4800, 100000])
+@pytest.mark.parametrize("between", [quiet(0.9), noise(0.9, 60)], ids=["silence", "noise"])
+def test_two_utterances_whatever_the_block(spoken, block, between):
+    stream = np.concatenate([between, spoken("next step"), between, spoken("replace the seal"), between])
+    endpointer = Endpointer()
+    found = [one for start in range(0, len(stream), block) for one in endpointer.feed(stream[start:start + block])]
+    assert len(found + endpointer.flush()) == 2
+    assert not endpointer.speaking
+
+
+@needs_flite
+def test_speech_to_the_very_end_is_flushed(spoken):
+    endpointer = Endpointer()
+    assert endpointer.feed(spoken("next step")) == []
+    assert endpointer.speaking
+    assert len(endpointer.flush()) == 1
+    assert endpointer.flush() == []
+
+
+@needs_flite
+def test_endless_talk_is_cut(spoken):
+    speech = np.tile(spoken("replace the seal"), 8)
+    found = split_sound(speech, max_s=3.0)
+    assert len(found) >= 2
+    assert max(len(one) for one in found) <= 3.2 * RATE
+
+
+@needs_flite
+def test_speech_over_steady_noise(spoken):
+    steady = noise(8, 200)  # about -44 dBFS
+    steady[3 * RATE:3 * RATE + len(spoken("next step"))] += spoken("next step") // 2
+    assert len(split_sound(steady)) == 1
