@@ -5,7 +5,7 @@ from decimal import Decimal
 from assistant.engine.events import Question
 from assistant.engine.missing import check_of, limits_of, missing, specified_torque
 from assistant.engine.turn import Amount, Turn
-from assistant.figures.order import crossing_order, round_order
+from assistant.figures.order import crossing_order
 from assistant.procedure.model import FastenerMove, PartMove
 from assistant.procedure.plan import stage_title
 
@@ -65,7 +65,7 @@ def say_torque(turn: Turn, quiet: bool = False) -> None:
         turn.say("no_torque")
     if step.tightening:
         tightening = step.tightening
-        order = crossing_order(tightening.count) if tightening.order == "crossing" else round_order(tightening.count)
+        order = crossing_order(tightening.count) if tightening.order == "crossing" else range(1, tightening.count + 1)
         turn.say(f"order_{tightening.order}", order=tuple(Amount(Decimal(bolt), "") for bolt in order))
         if tightening.note:
             turn.say("note", text=tightening.note)

@@ -8,7 +8,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from difflib import get_close_matches
 
-from assistant.figures.torque import FiguresError, tightening_torque
+from assistant.figures.thread import FigureError
+from assistant.figures.torque import tightening_torque
 from assistant.figures.units import PINT_UNITS, same_dimension
 from assistant.procedure.model import Step, Torque
 from assistant.procedure.plan import PlannedStep, make_plan
@@ -144,7 +145,7 @@ def _torque_figures(source: Source, at: tuple[str | int, ...], step: Step, torqu
             continue
         try:
             limit = tightening_torque(fastener.thread, fastener.strength, torque.lubrication or "dry", percent_of_proof=float(torque.percent_of_proof)).value
-        except FiguresError as error:
+        except FigureError as error:
             yield _at(source, at, f'the torque cannot be computed for "{fastener.id}": {error}')
             continue
         if torque.value is not None and torque.unit == "N.m" and float(torque.value) > limit:

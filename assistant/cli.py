@@ -1,0 +1,274 @@
+"""The command line: reads arguments, calls the library, turns its errors into one sentence and an exit code.
+
+Exit codes: 0 done; 1 a check or a command found something wrong; 2 wrong arguments; 3 procedure or language pack; 4 sound, microphone
+or model; 5 journal; 6 unknown job; 7 job in use; 8 the input ended before the job was closed (what was recorded is kept).
+"""
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+from platformdirs import user_data_dir
+from rich.console import Console
+from rich.table import Table
+
+from assistant import __version__
+from assistant.errors import GlovesideError, JobPaused, ProcedureError
+
+EXIT_CODES = "Exit codes: 0 done, 1 found something wrong, 2 wrong arguments, 3 procedure or language, 4 sound or model, 5 journal, 6 unknown job, 7 job in use, 8 input ended before the job was closed."
+
+BUNDLED = Path(__file__).resolve().parent.parent
+"""The checkout that holds procedures/ and models/, where the package runs from one."""
+
+
+class _Commands(click.Group):
+    """Turns every error a user can meet into one sentence and its exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except GlovesideError as error:
+            click.echo(str(error), err=True)
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            click.echo("Stopped. What was recorded is kept; use --resume to carry on.", err=True)
+            ctx.exit(JobPaused.exit_code)
+
+
+def _example(*lines: str) -> str:
+    return "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)
+
+
+store_option = click.option("--store", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "jobs", envvar="GLOVESIDE_STORE", show_envvar=True, help="Folder that holds the jobs.")
+models_option = click.option("--models", type=click.Path(file_okay=False, path_type=Path), default=BUNDLED / "models", envvar="GLOVESIDE_MODELS", show_envvar=True, help="Folder that holds Vosk models.")
+language_option = click.option("--language", help="Language pack: a name, or a YAML file; the procedure's own by default.")
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=EXIT_CODES)
+@click.version_option(__version__, prog_name="gloveside")
+def main() -> None:
+    """Hands-free work at the pump bench: follow a procedure by voice and keep a service record."""
+
+
+def _procedure_path(name: str) -> Path:
+    path = Path(name)
+    if not path.exists() and not path.suffix:
+        shipped = [folder / f"{name}.yaml" for folder in (Path("procedures"), BUNDLED / "procedures")]
+        return next((candidate for candidate in shipped if candidate.exists()), path)
+    return path
+
+
+def _load(name: str) -> tuple[Any, Any, str]:
+    """(plan, source, sha256) of a procedure without errors. Raises ProcedureError."""
+    import hashlib
+
+    from assistant.procedure.checks import check_procedure
+    from assistant.procedure.plan import make_plan
+    from assistant.procedure.reader import ProcedureFaults, read_procedure
+
+    source = read_procedure(_procedure_path(name))
+    faults = [remark for remark in check_procedure(source) if remark.severity == "error"]
+    if faults:
+        raise ProcedureFaults(source.path, faults)
+    return make_plan(source.procedure), source, hashlib.sha256(source.text).hexdigest()
+
+
+def _planned(plan: Any, step: str) -> Any:
+    """The planned step of a key or of a step id. Raises ProcedureError with the nearest key."""
+    from difflib import get_close_matches
+
+    if step in plan.by_key:
+        return plan.by_key[step]
+    same = [planned for planned in plan.steps + plan.on_demand if planned.step.id == step]
+    if same:
+        return same[0]
+    names = [*plan.by_key, *(planned.step.id for planned in plan.by_key.values())]
+    near = get_close_matches(step, names, n=1, cutoff=0.3)
+    raise ProcedureError(f'There is no step "{step}" in {plan.procedure.procedure}; ' + (f'did you mean "{near[0]}"?' if near else "see gloveside check for its steps."))
+
+
+@main.command(epilog=_example("gloveside run diaphragm-pump-one-inch --asset P104 --technician Kim", "gloveside run procedures/bolted-flange.yaml --asset F7 --listen typed < phrases.txt", "gloveside run diaphragm-pump-one-inch --asset P104 --resume"))
+@click.argument("procedure")
+@click.option("--asset", required=True, help="Tag of the machine on the bench.")
+@click.option("--technician", default="", help="Who does the work.")
+@click.option("--listen", default="auto", show_default=True, help="auto, vosk, pocketsphinx, typed, or a sound file.")
+@click.option("--speak", default="pyttsx3", show_default=True, help="pyttsx3, silent, or a folder for one WAV a prompt.")
+@click.option("--detail", type=click.Choice(["plain", "full"]), default="plain", show_default=True, help="full also says why and how, for trainees.")
+@click.option("--resume", is_flag=True, help="Carry on with the unfinished job on this asset.")
+@click.option("--headset", is_flag=True, help="Listen while speaking: the technician can talk over a prompt to stop it.")
+@click.option("--microphone", help="Name of the microphone; the system's own by default.")
+@click.option("--plain-view", is_flag=True, help="One line each for what is said, heard and recorded.")
+@language_option
+@store_option
+@models_option
+def run(procedure: str, asset: str, technician: str, listen: str, speak: str, detail: str, resume: bool, headset: bool, microphone: str | None, plain_view: bool, language: str | None, store: Path, models: Path) -> None:
+    """Run PROCEDURE on one machine, by voice."""
+    from assistant.session import Setting, run_job
+
+    plan, source, sha256 = _load(procedure)
+    console = Console()
+    setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models)
+    record, closed = run_job(setting, console, plain_view or not console.is_terminal)
+    console.print(f"Service record: {record}", soft_wrap=True)
+    if not closed:
+        raise JobPaused("The input ended before the job was closed; what was recorded is kept: use --resume to carry on.")
+
+
+@main.command(epilog=_example("gloveside check procedures/*.yaml", "gloveside check mine.yaml --language ko"))
+@click.argument("files", nargs=-1, required=True)
+@click.option("--strict", is_flag=True, help="Warnings count as errors.")
+@language_option
+@models_option
+def check(files: tuple[str, ...], strict: bool, language: str | None, models: Path) -> None:
+    """Check procedures: shape, counts, cautions, torques, and how their phrases sound."""
+    from assistant.session import check_file
+
+    bad = False
+    for name in files:
+        paths = sorted(Path(name).glob("*.yaml")) if Path(name).is_dir() else [_procedure_path(name)]
+        if not paths:
+            raise ProcedureError(f"There are no .yaml files in {name}; name the folder that holds procedures.")
+        for path in paths:
+            remarks = check_file(path, language, models)
+            for remark in remarks:
+                click.echo(remark.at(path))
+            bad |= any(strict or remark.severity == "error" for remark in remarks)
+            if not remarks:
+                click.echo(f"{path}: in order")
+    if bad:
+        sys.exit(ProcedureError.exit_code)
+
+
+@main.command(epilog=_example("gloveside hear clip.wav --json", "gloveside hear *.wav --procedure diaphragm-pump-one-inch --step outlet-manifold-torque --json"))
+@click.argument("files", nargs=-1, required=True)
+@click.option("--procedure", help="Procedure whose step gives the vocabulary.")
+@click.option("--step", help="Step id or key in that procedure.")
+@click.option("--listen", type=click.Choice(["auto", "vosk", "pocketsphinx"]), default="auto", show_default=True, help="Recogniser.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+@language_option
+@models_option
+def hear(files: tuple[str, ...], procedure: str | None, step: str | None, listen: str, as_json: bool, language: str | None, models: Path) -> None:
+    """Recognise recordings with the vocabulary of a step, or with general commands and measurements."""
+    from assistant.session import hear_file, language_pack, vocabulary
+    from assistant.speech.engines import make_recogniser
+
+    pack, grammar = _grammar(procedure, step, language, language_pack, vocabulary)
+    recogniser = make_recogniser(listen, pack, models)
+    failed = None
+    for name in files:
+        try:
+            line = hear_file(name, recogniser, grammar)
+        except GlovesideError as error:  # the other files are heard all the same
+            click.echo(str(error), err=True)
+            failed = error
+            continue
+        click.echo(json.dumps(line, ensure_ascii=False) if as_json else f"{name}: {'(not understood)' if line['rejected'] else line['text']}")
+    if failed is not None:
+        sys.exit(failed.exit_code)
+
+
+def _grammar(procedure: str | None, step: str | None, language: str | None, language_pack: Any, vocabulary: Any) -> tuple[Any, Any]:
+    if bool(procedure) != bool(step):
+        raise click.UsageError("--procedure and --step go together.")
+    plan = _load(procedure)[0] if procedure else None
+    pack = language_pack(language or (plan.procedure.language if plan else "en"))
+    return pack, vocabulary(pack, plan, _planned(plan, step) if plan and step else None)
+
+
+@main.command(epilog=_example("gloveside phrases", "gloveside phrases --procedure bolted-flange --step gasket-face --json"))
+@click.option("--procedure", help="Procedure whose step gives the vocabulary.")
+@click.option("--step", help="Step id or key in that procedure.")
+@click.option("--json", "as_json", is_flag=True, help="A JSON list.")
+@language_option
+def phrases(procedure: str | None, step: str | None, as_json: bool, language: str | None) -> None:
+    """List the phrases that can be said, with what each means."""
+    from assistant.session import language_pack, vocabulary
+
+    _, grammar = _grammar(procedure, step, language, language_pack, vocabulary)
+    rows = [{"phrase": phrase.text, "intent": phrase.intent.kind} for phrase in grammar.phrases]
+    if as_json:
+        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+        return
+    table = Table("phrase", "meaning")
+    for row in rows:
+        table.add_row(row["phrase"], row["intent"])
+    Console().print(table)
+
+
+@main.command(epilog=_example("gloveside records", "gloveside records --store /srv/jobs"))
+@store_option
+def records(store: Path) -> None:
+    """List the jobs kept here."""
+    from assistant.session import job_rows
+
+    table = Table("job", "asset", "procedure", "technician", "started", "status")
+    for row in job_rows(store):
+        table.add_row(*row)
+    Console().print(table)
+
+
+@main.command(epilog=_example("gloveside report 2026-03-02-P104-01 --format html > record.html", "gloveside report 2026-03-02-P104-01 --format csv --out record.csv"))
+@click.argument("job")
+@click.option("--format", "form", type=click.Choice(["json", "csv", "html"]), default="json", show_default=True, help="Form of the report.")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; standard output otherwise.")
+@store_option
+def report(job: str, form: str, out: Path | None, store: Path) -> None:
+    """Write the service record of JOB."""
+    from assistant.session import report_text
+
+    text = report_text(store, job, form)
+    if out is None:
+        click.echo(text, nl=False)
+        return
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise GlovesideError(f"The report cannot be written to {out} ({error.strerror}); choose another file.") from None
+
+
+@main.command(epilog=_example("gloveside doctor"))
+@language_option
+@store_option
+@models_option
+def doctor(language: str | None, store: Path, models: Path) -> None:
+    """Try microphone, loudspeaker, recogniser, model and disk, and say how to mend what fails."""
+    from assistant.doctor import examine
+
+    bad = False
+    for finding in examine(language or "en", store, models):
+        click.echo(f"{'well ' if finding.well else 'ILL  '} {finding.what}: {finding.words}")
+        bad |= not finding.well
+    if bad:
+        sys.exit(1)
+
+
+@main.command(epilog=_example("gloveside devices"))
+def devices() -> None:
+    """List microphones and loudspeakers."""
+    from assistant.speech.devices import list_devices
+
+    table = Table("name", "microphone", "loudspeaker", "sample rate")
+    for device in list_devices():
+        table.add_row(device.name, str(device.inputs or ""), str(device.outputs or ""), f"{device.rate:.0f} Hz")
+    Console().print(table)
+
+
+@main.command(epilog=_example("gloveside schema > procedure.schema.json"))
+def schema() -> None:
+    """Print the JSON Schema of procedures, for editors that complete and validate."""
+    from assistant.procedure.schema import procedure_schema
+
+    click.echo(json.dumps(procedure_schema(), indent=2))
+
+
+@main.command(epilog=_example('eval "$(gloveside completion bash)"', "gloveside completion fish > ~/.config/fish/completions/gloveside.fish"))
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+def completion(shell: str) -> None:
+    """Print the completion script for a shell."""
+    from click.shell_completion import get_completion_class
+
+    made = get_completion_class(shell)
+    assert made is not None  # click ships all three
+    click.echo(made(main, {}, "gloveside", "_GLOVESIDE_COMPLETE").source())
