@@ -23,7 +23,7 @@ BUNDLED = Path(__file__).resolve().parent.parent
 """The checkout that holds procedures/ and models/, where the package runs from one."""
 
 
-class _Commands(click.Group):
+class SpokenErrors(click.Command):
     """Turns every error a user can meet into one sentence and its exit code."""
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -37,6 +37,10 @@ class _Commands(click.Group):
             ctx.exit(JobPaused.exit_code)
 
 
+class Commands(SpokenErrors, click.Group):
+    """All commands, with those errors."""
+
+
 def _example(*lines: str) -> str:
     return "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)
 
@@ -46,7 +50,7 @@ models_option = click.option("--models", type=click.Path(file_okay=False, path_t
 language_option = click.option("--language", help="Language pack: a name, or a YAML file; the procedure's own by default.")
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=EXIT_CODES)
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=EXIT_CODES)
 @click.version_option(__version__, prog_name="gloveside")
 def main() -> None:
     """Hands-free work at the pump bench: follow a procedure by voice and keep a service record."""
@@ -60,7 +64,7 @@ def _procedure_path(name: str) -> Path:
     return path
 
 
-def _load(name: str) -> tuple[Any, Any, str]:
+def load(name: str) -> tuple[Any, Any, str]:
     """(plan, source, sha256) of a procedure without errors. Raises ProcedureError."""
     import hashlib
 
@@ -107,7 +111,7 @@ def run(procedure: str, asset: str, technician: str, listen: str, speak: str, de
     """Run PROCEDURE on one machine, by voice."""
     from assistant.session import Setting, run_job
 
-    plan, source, sha256 = _load(procedure)
+    plan, source, sha256 = load(procedure)
     console = Console()
     setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models)
     record, closed = run_job(setting, console, plain_view or not console.is_terminal)
@@ -172,7 +176,7 @@ def hear(files: tuple[str, ...], procedure: str | None, step: str | None, listen
 def _grammar(procedure: str | None, step: str | None, language: str | None, language_pack: Any, vocabulary: Any) -> tuple[Any, Any]:
     if bool(procedure) != bool(step):
         raise click.UsageError("--procedure and --step go together.")
-    plan = _load(procedure)[0] if procedure else None
+    plan = load(procedure)[0] if procedure else None
     pack = language_pack(language or (plan.procedure.language if plan else "en"))
     return pack, vocabulary(pack, plan, _planned(plan, step) if plan and step else None)
 

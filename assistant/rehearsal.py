@@ -65,16 +65,6 @@ class Voice:
         self._folder.cleanup()
 
 
-@dataclass(frozen=True)
-class Said:
-    """One thing the technician meant to get into the record."""
-
-    step: str
-    kind: str
-    """answer, value, finding or skip."""
-    content: dict[str, Any]
-
-
 class Technician:
     """Decides what to say next from what it was asked."""
 
@@ -86,7 +76,6 @@ class Technician:
         self._findings: dict[str, int] = {}
         self._asides: set[str] = set()
         self._misheard = False
-        self.said: list[Said] = []
 
     def phrases(self) -> list[str]:
         """Everything in the script, so that a voice can be made ahead."""
@@ -131,25 +120,20 @@ class Technician:
         return self._command("correct") if self._misheard else None
 
     def took(self, before: State, after: State) -> None:
-        """Note what came into the record, and go on to the next line of the script for it."""
-        if after.last_entry and after.last_entry != before.last_entry:
-            entry = after.last_entry[1]
-            if isinstance(entry, e.FindingRecorded):
-                self.said.append(Said(entry.step, "finding", self._finding(entry.step)))
-                self._findings[entry.step] = self._findings.get(entry.step, 0) + 1
-            elif isinstance(entry, e.ValueRecorded):
-                self.said.append(Said(entry.step, "value", {"item": entry.item, **self._value(entry.step, entry.item)}))
-                self._used[entry.step, entry.item] = self._used.get((entry.step, entry.item), 0) + 1
-            elif isinstance(entry, e.AnswerRecorded):
-                planned = self._current(entry.step, entry.item, "answers")
-                self._misheard = planned != entry.said
-                if not self._misheard:
-                    self.said.append(Said(entry.step, "answer", {"item": entry.item, "say": planned}))
-                    # A question asked again, after a repair, is answered from the next line of the script.
-                    self._used[entry.step, entry.item] = self._used.get((entry.step, entry.item), 0) + 1
-        if after.skipped - before.skipped:
-            key = next(iter(after.skipped - before.skipped))
-            self.said.append(Said(key, "skip", {"reason": self._steps[key]["skip"]}))
+        """Notice what came into the record, and go on to the next line of the script for it."""
+        if after.last_entry is None or after.last_entry == before.last_entry:
+            return
+        entry = after.last_entry[1]
+        if isinstance(entry, e.FindingRecorded):
+            self._findings[entry.step] = self._findings.get(entry.step, 0) + 1
+            return
+        if isinstance(entry, e.AnswerRecorded):
+            self._misheard = self._current(entry.step, entry.item, "answers") != entry.said
+            if self._misheard:
+                return
+        # A question asked again, after a repair, is answered from the next line of the script.
+        self._used[entry.step, entry.item] = self._used.get((entry.step, entry.item), 0) + 1
+
     def _command(self, name: str) -> str:
         return self._pack.commands[name][0]
 
@@ -215,6 +199,42 @@ class Technician:
             raise GlovesideError(f"The technician's script has no value for {step}, {item}; add it under measured.")
         options = _listed(values)
         return options[min(self._used.get((step, item), 0), len(options) - 1)]
+
+
+def differences(script: dict[str, Any], record: dict[str, Any], pack: Pack) -> list[str]:
+    """Every way in which a service record differs from what the script says; empty where they agree field by field."""
+    wanted, found = _wanted(script, pack), _found(record)
+    return [f"said but not recorded: {item}" for item in _without(wanted, found)] + [f"recorded but not said: {item}" for item in _without(found, wanted)]
+
+
+def _without(first: list[tuple[Any, ...]], second: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    rest = list(second)
+    return [item for item in first if not (item in rest and (rest.remove(item) or True))]
+
+
+def _wanted(script: dict[str, Any], pack: Pack) -> list[tuple[Any, ...]]:
+    rows: list[tuple[Any, ...]] = []
+    for key, lines in script["steps"].items():
+        for item, answers in (lines.get("answers") or {}).items():
+            rows += [("answer", key, item, answer) for answer in _listed(answers)]
+        values = dict(lines.get("measured") or {}) | ({"torque": lines["torque"]} if "torque" in lines else {})
+        for item, options in values.items():
+            rows += [("value", key, item, float(option["value"]), option["unit"]) for option in _listed(options)]
+        for finding in lines.get("findings") or ():
+            condition, disposition = (pack.group(f"{slot}s")[finding[slot]][0] for slot in ("condition", "disposition"))
+            rows.append(("finding", key, finding["part"], condition, disposition, bool(finding.get("remark"))))
+        if "skip" in lines:
+            rows.append(("skip", key, pack.group("skip_reasons")[lines["skip"]][0]))
+    return rows
+
+
+def _found(record: dict[str, Any]) -> list[tuple[Any, ...]]:
+    rows: list[tuple[Any, ...]] = []
+    for step in record["steps"]:
+        rows += [("answer", step["key"], answer["check"], answer["said"]) for answer in step["answers"] if not answer["corrected_by"]]
+        rows += [("value", step["key"], value["check"], value["value"], value["unit"]) for value in step["values"] if not value["corrected_by"]]
+    rows += [("finding", finding["step"], finding["part"], finding["condition"], finding["disposition"], finding["remark_source"] != "none") for finding in record["findings"] if not finding["corrected_by"]]
+    return rows + [("skip", skip["step"], skip["reason"]) for skip in record["skipped"]]
 
 
 def _listed(value: Any) -> list[Any]:

@@ -71,6 +71,8 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
     """Run one job. Returns (its HTML record, whether it was closed)."""
     pack = load_pack(setting.language)
     recogniser, listener = make_listener(setting.listen, pack, setting.models, setting.microphone)
+    if recogniser is not None:
+        must_know_words(setting.plan, pack, recogniser)
     speaker = make_speaker(setting.speak, pack)
     clock = SystemClock()
     try:
@@ -89,7 +91,7 @@ def _run(setting: Setting, pack: Pack, journal: Journal, new: bool, recogniser: 
     with (PlainDisplay if plain else LiveDisplay)(console) as display:
         bench = Bench(setting.plan, pack, journal, listener, speaker, display, clock, recogniser, setting.headset)
         if new:
-            bench.start(job_started(setting))
+            bench.start(job_started(setting, journal.directory.name))
         else:
             bench.reopen(setting.technician)
         closed = bench.run()
@@ -97,9 +99,17 @@ def _run(setting: Setting, pack: Pack, journal: Journal, new: bool, recogniser: 
     return closed
 
 
-def job_started(setting: Setting, clock: str = "system") -> e.JobStarted:
+def must_know_words(plan: Plan, pack: Pack, recogniser: Recogniser) -> None:
+    """Raises SoundError, before the job begins, where a step has a word that the recogniser cannot hear."""
+    words = Vocabulary(pack)
+    missing = {word for planned in plan.steps + plan.on_demand for word in recogniser.missing_words(words.grammar(step_vocabulary(plan, planned)).words())}
+    if missing:
+        raise SoundError(f"{recogniser.name} has no pronunciation for {', '.join(sorted(missing))}; gloveside check says where they stand and suggests one.")
+
+
+def job_started(setting: Setting, job: str, clock: str = "system") -> e.JobStarted:
     procedure = setting.plan.procedure
-    return e.JobStarted(procedure.procedure, procedure.title, procedure.revision, setting.sha256, setting.asset, setting.technician, setting.detail, procedure.shop, clock)
+    return e.JobStarted(job, procedure.procedure, procedure.title, procedure.revision, setting.sha256, setting.asset, setting.technician, setting.detail, procedure.shop, clock)
 
 
 def open_job(setting: Setting, clock: Clock) -> tuple[Journal, bool]:
@@ -115,13 +125,18 @@ def open_job(setting: Setting, clock: Clock) -> tuple[Journal, bool]:
     if unfinished is not None:
         raise JournalError(f"Job {unfinished[0]} on {setting.asset} is not finished; use --resume to carry on, or close it first.")
     _, directory = store.new_job(setting.asset, clock)
+    return new_journal(directory, setting.source, clock), True
+
+
+def new_journal(directory: Path, procedure: bytes, clock: Clock) -> Journal:
+    """A journal with its copy of the procedure. Raises JournalError."""
     journal = Journal.create(directory, clock)
     try:
-        (directory / PROCEDURE_COPY).write_bytes(setting.source)
+        (directory / PROCEDURE_COPY).write_bytes(procedure)
     except OSError as error:
         journal.close()
         raise JournalError(f"The job cannot be begun in {directory} ({error.strerror}); make room on the disk.") from None
-    return journal, True
+    return journal
 
 
 def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None) -> tuple[Recogniser | None, Listener]:
@@ -191,6 +206,7 @@ def _word_remarks(source: Any, plan: Plan, pack: Pack, recogniser: Recogniser) -
     seen: set[str] = set()
     places = {id(step): ("stages", number, "steps", index) for number, stage in enumerate(source.procedure.stages) for index, step in enumerate(stage.steps)}
     done: set[int] = set()
+    pairs: set[tuple[str, str]] = set()
     for planned in plan.steps + plan.on_demand:
         if id(planned.step) in done:
             continue
@@ -205,7 +221,8 @@ def _word_remarks(source: Any, plan: Plan, pack: Pack, recogniser: Recogniser) -
             # Only what the step itself brings in: the pack's own phrases are held apart by a test.
             own = {answer.say.lower() for check in planned.step.checks for answer in check.answers} | {name.lower() for name in step_vocabulary(plan, planned).answers}
             for first, second, _ in alike(((phrase.text, (phrase.intent.kind, phrase.intent.choice)) for phrase in grammar.phrases if phrase.intent.kind != "stage"), pronounce):
-                if first in own or second in own:
+                if (first in own or second in own) and (first, second) not in pairs:
+                    pairs.add((first, second))
                     yield Remark(line, column, f'"{first}" and "{second}" sound alike and can both be said in this step; change one', "warning")
 
 

@@ -63,6 +63,7 @@ class Question(Event):
 @dataclass(frozen=True)
 class JobStarted(Event):
     kind: ClassVar[str] = "job_started"
+    job: str
     procedure_id: str
     title: str
     revision: str

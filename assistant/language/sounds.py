@@ -52,6 +52,8 @@ def alike(phrases: Iterable[tuple[str, object]], pronounce: Pronounce) -> Iterat
 def suggest(word: str, words: Iterable[str], pronounce: Pronounce) -> str | None:
     """A pronunciation for an unknown word: that of two known words it is made of, or of the nearest known word."""
     known = set(words)
+    if word.endswith("s") and (said := pronounce(word[:-1])):
+        return " ".join([*said, "S" if said[-1] in ("P", "T", "K", "F", "TH") else "Z"])
     for cut in range(len(word) - 3, 2, -1):
         if word[:cut] in known and word[cut:] in known:
             return " ".join([*(pronounce(word[:cut]) or ()), *(pronounce(word[cut:]) or ())])

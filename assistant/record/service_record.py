@@ -22,12 +22,12 @@ def service_record(directory: Path, plan: Plan, pack: Pack) -> dict[str, Any]:
     stored = Journal.read(directory).events()
     events = [(item, e.read_event(item.kind, item.body)) for item in stored]
     state = fold(event for _, event in events)
-    return _Record(directory.name, plan, pack, events, state.completed, state.skipped).build()
+    return _Record(plan, pack, events, state.completed, state.skipped).build()
 
 
 class _Record:
-    def __init__(self, job: str, plan: Plan, pack: Pack, events: list[tuple[Event, e.Event]], completed: frozenset[str], skipped: frozenset[str]):
-        self.job, self.plan, self.pack, self.events = job, plan, pack, events
+    def __init__(self, plan: Plan, pack: Pack, events: list[tuple[Event, e.Event]], completed: frozenset[str], skipped: frozenset[str]):
+        self.plan, self.pack, self.events = plan, pack, events
         self.completed, self.skipped = completed, skipped
         self.corrected = {event.corrects: item.seq for item, event in events if isinstance(event, e.Entry) and event.corrects}
         self.visits = self._visits()
@@ -41,7 +41,7 @@ class _Record:
         return {
             "format": FORMAT,
             "gloveside": __version__,
-            "job": self.job,
+            "job": started.job,
             "shop": started.shop,
             "asset": started.asset,
             "asset_class": procedure.asset_class,

@@ -17,8 +17,7 @@ from assistant.speech.microphone import Microphone
 from assistant.speech.sound import read_sound
 from assistant.speech.speak import WorkerSpeaker
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-import bench_sound  # noqa: E402
+from assistant import virtual_bench as bench_sound
 
 needs_bench = [
     pytest.mark.microphone,

@@ -1,6 +1,6 @@
 """A bench with no hardware: PulseAudio with a null sink whose monitor is the microphone.
 
-Used by the tests marked `microphone` and by the measured bench sets. Needs the Debian packages pulseaudio,
+Used by the demonstration and by the tests marked `microphone`. Needs the Debian packages pulseaudio,
 pulseaudio-utils, libasound2-plugins and libportaudio2.
 """
 
@@ -69,6 +69,10 @@ class VirtualBench:
     def play(self, path: Path | str) -> None:
         """Play a sound file into the bench in real time; returns when it has been played."""
         subprocess.run(["paplay", "--device=bench", str(path)], check=True, capture_output=True, timeout=120)
+
+    def play_aside(self, path: Path | str) -> None:
+        """The same, but returns at once."""
+        subprocess.Popen(["paplay", "--device=bench", str(path)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
     def record(self, path: Path | str, seconds: float) -> None:
         """Record what the bench hears to a WAV file (16 kHz mono) for `seconds`."""
