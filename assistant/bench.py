@@ -1,5 +1,6 @@
 """The bench: one loop from phrase to event to prompt. An event is on disk before its prompt is said."""
 
+from dataclasses import replace
 from typing import Protocol
 
 from assistant.engine import events as e
@@ -90,6 +91,7 @@ class Bench:
         if matched is None and wanted.words:
             text = self._free_words(heard)
             matched = Intent("words", text=text or None, source=source)
+            heard = replace(heard, text=text or "(a remark, kept as sound)", rejected=False)
         self.display.heard(heard)
         self._record(e.PhraseHeard(text, matched is None, round(heard.confidence, 4), source))
         if matched is not None:

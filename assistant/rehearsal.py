@@ -22,6 +22,7 @@ from assistant.engine.missing import missing
 from assistant.engine.state import State
 from assistant.errors import GlovesideError
 from assistant.language.grammar import Grammar
+from assistant.language.numbers import number_words
 from assistant.language.pack import Pack
 from assistant.procedure.plan import Plan
 from assistant.record.clock import SimulatedClock
@@ -29,6 +30,8 @@ from assistant.speech.listen import MicrophoneListener
 from assistant.speech.recognise import Heard, Recogniser
 from assistant.speech.sound import read_sound
 
+PACES = (1.0, 1.15, 1.3, 0.95, 1.05)
+"""Stretch of the speech on the first, second ... try."""
 TRIES = 8
 """A phrase not understood so often ends the rehearsal: a person would walk away, too."""
 
@@ -76,6 +79,9 @@ class Technician:
         self._findings: dict[str, int] = {}
         self._asides: set[str] = set()
         self._misheard = False
+        self._attempts: dict[tuple[str, str, int], int] = {}
+        self.slower = 0
+        """How often what is said now has been denied already."""
 
     def phrases(self) -> list[str]:
         """Everything in the script, so that a voice can be made ahead."""
@@ -90,7 +96,7 @@ class Technician:
 
     def words(self, state: State) -> str | None:
         """What to say now; None to wait for a timer."""
-        question = state.question
+        question, self.slower = state.question, 0
         if question is not None:
             return self._reply(question)
         if not state.begun:
@@ -148,7 +154,7 @@ class Technician:
                     raise GlovesideError(f"The technician's script has no answer for {question.step}, {question.item}; add it under answers.")
                 return str(answer)
             case "value":
-                return str(self._value(question.step, question.item)["say"])
+                return self._worded(question.step, question.item)
             case "confirm_value":
                 wanted = self._value(question.step, question.item)
                 same = question.value == Decimal(str(wanted["value"])) and question.unit == wanted["unit"]
@@ -172,6 +178,18 @@ class Technician:
                 return self._command("release")
             case _:
                 return self._command("cancel")
+
+    def _worded(self, step: str, item: str) -> str:
+        """A value as the script words it; where that was misheard, as a person words it the second and third time."""
+        wanted = self._value(step, item)
+        turn = (step, item, self._used.get((step, item), 0))
+        self._attempts[turn] = self._attempts.get(turn, 0) + 1
+        self.slower = self._attempts[turn] - 1
+        if self._attempts[turn] > 2 * TRIES:
+            raise GlovesideError(f'The recogniser did not understand "{wanted["say"]}" in {2 * TRIES} tries; the rehearsal ends here.')
+        value, unit = Decimal(str(wanted["value"])), self._pack.units[wanted["unit"]].say
+        wordings = (wanted["say"], f"{number_words(value, self._pack)} {unit}", f"{number_words(value, self._pack, 'digits')} {unit}")
+        return str(wordings[(self._attempts[turn] - 1) % 3])
 
     def _slot(self, step: str, slot: str) -> str:
         wanted = str(self._finding(step)[slot])
@@ -277,8 +295,8 @@ class RehearsalListener:
             return None
         if self._tries >= TRIES:
             raise GlovesideError(f'The recogniser did not understand "{words}" in {TRIES} tries; the rehearsal ends here.')
-        # Said again, a person says it a little slower.
-        path = self._voice.path(words, (1.0, 1.15, 1.3, 0.95)[self._tries % 4])
+        # Said again, a person says it at another pace.
+        path = self._voice.path(words, PACES[max(self._tries, self._technician.slower) % len(PACES)])
         if self._microphone and self._play:
             self._play(path)
             return self._microphone.listen(grammar, 4.0)

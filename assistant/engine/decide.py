@@ -54,10 +54,10 @@ def decide(plan: Plan, state: State, intent: Intent, now_s: float) -> Decision:
     `now_s` is the clock's time in seconds since 1970 UTC; only timers use it.
     """
     turn = Turn(plan, state, now_s)
-    if state.finished:
-        turn.say("already_finished")
-    elif intent.kind == "tick":
+    if intent.kind == "tick":
         _tick(turn)
+    elif state.finished:
+        turn.say("already_finished")
     elif intent.kind == "unheard":
         _unheard(turn)
     elif state.paused:
@@ -74,6 +74,8 @@ def decide(plan: Plan, state: State, intent: Intent, now_s: float) -> Decision:
 
 
 def _tick(turn: Turn) -> None:
+    if turn.state.finished:
+        return
     for key, countdown in turn.state.timers.items():
         if countdown.started_s is not None and not countdown.done and turn.now_s >= countdown.started_s + countdown.seconds:
             turn.record(e.TimerDone(key))

@@ -45,7 +45,8 @@ class Grammar:
 
     @cached_property
     def _unit_words(self) -> dict[tuple[str, ...], str]:
-        return {tuple(spoken.split()): key for key in reversed(self.units) for spoken in self.pack.units[key].spoken}
+        units = self.pack.units
+        return {tuple(spoken.split()): key for key in reversed(self.units) for spoken in (*units[key].spoken, *units[key].written)}
 
     @cached_property
     def _quantity_words(self) -> dict[tuple[str, ...], str]:
@@ -69,11 +70,15 @@ class Grammar:
         value, unit, quantity = readings.pop()
         return Intent("value", value=value, unit=unit, quantity=quantity)
 
+    def unit_phrases(self) -> list[str]:
+        """What may be said as a unit."""
+        return [spoken for key in self.units for spoken in self.pack.units[key].spoken]
+
     def words(self) -> frozenset[str]:
         """Every word that can be heard."""
         found = {word for phrase in self._closed for word in phrase}
         if self.values:
-            found |= {word for spoken in (*self._unit_words, *self._quantity_words) for word in spoken}
+            found |= {word for spoken in (*self.unit_phrases(), *self.quantities) for word in spoken.split()}
             found |= number_vocabulary(self.pack.numbers)
         return frozenset(found)
 
@@ -87,9 +92,9 @@ class Grammar:
             choices.append(f"{quantity}<number>{unit}")
             rules.append(number_rules(self.pack.numbers))
             if self.quantities:
-                rules.append(f"<quantity> = {_choice(map(' '.join, self._quantity_words))};")
+                rules.append(f"<quantity> = {_choice(self.quantities)};")
             if self.units:
-                rules.append(f"<unit> = {_choice(map(' '.join, self._unit_words))};")
+                rules.append(f"<unit> = {_choice(self.unit_phrases())};")
         top = f"public <{name}> = {' | '.join(choices) or '<NULL>'};"
         return "\n".join([f"#JSGF V1.0;\ngrammar {name};", *rules, top]) + "\n"
 
@@ -102,7 +107,7 @@ def number_vocabulary(numbers: Numbers) -> set[str]:
 
 def number_rules(numbers: Numbers) -> str:
     """JSGF rules for <number>: the styles `parse_number` reads, and no others."""
-    rules = [f"<digit> = {_choice([*numbers.zero, *numbers.digits])};", f"<some> = {_choice(numbers.digits)};", f"<row> = <digit> [<digit>] [<digit>] [<digit>];"]
+    rules = [f"<digit> = {_choice([*numbers.zero, *numbers.digits])};", f"<some> = {_choice(numbers.digits)};", f"<row> = /1/ <digit> | /0.1/ <digit> <digit> [<digit>] [<digit>];"]
     minus, point = _choice(numbers.minus), _choice(numbers.point)
     if numbers.style == "positional":
         ordered = sorted(numbers.multipliers.items(), key=lambda item: -item[1])
@@ -135,7 +140,8 @@ def _fractions(numbers: Numbers) -> Iterable[str]:
             groups = [numbers.digits] + ([numbers.teens] if parts > 10 else [])
             over = [word for group in groups for word, size in group.items() if 1 < size < parts] + (["<tens> [<some>]"] if parts > 30 else [])
         else:
-            over = [word for word, size in numbers.digits.items() if size == 1] + numbers.a
+            # "a half", but nobody says "a eighth": it would only catch "eight".
+            over = [word for word, size in numbers.digits.items() if size == 1] + ([] if name[0] in "aeiou" else numbers.a)
         yield f"{_choice(over)} {name}"
 
 

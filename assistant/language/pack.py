@@ -48,6 +48,8 @@ class Numbers(_Written):
 class Unit(_Written):
     spoken: list[str]
     """What a technician may say."""
+    written: list[str] = []
+    """Other spellings of the same sounds: read when typed, never heard."""
     say: str
     """What the assistant says."""
     say_one: str | None = None

@@ -22,13 +22,13 @@ from assistant.speech.recognise import RATE, Heard
 from assistant.speech.sound import condition, trim_silence
 
 PHONES = "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z".split()
-GARBAGE_WEIGHT = 1e-4
+GARBAGE_WEIGHT = 1e-10
 """Weight of the phone loop against all phrases together."""
 DITHER = 30.0
 """Standard deviation of added noise, in int16 counts: digital silence upsets the model's noise removal. Found by trial."""
 PAD_S = 0.2
 KEPT_GRAMMARS = 32
-SETTINGS: dict[str, object] = {"beam": 1e-60, "wbeam": 1e-40, "pbeam": 1e-60, "lw": 6.5, "wip": 0.2, "bestpath": False}
+SETTINGS: dict[str, object] = {"beam": 1e-60, "wbeam": 1e-40, "pbeam": 1e-60, "lw": 6.5, "wip": 0.02, "bestpath": False}
 """Decoder settings, found by trial on flite and espeak-ng voices."""
 
 
@@ -131,7 +131,7 @@ class SphinxRecogniser:
 def _with_garbage(grammar: Grammar) -> str:
     loop = " | ".join(f"garbage{phone.lower()}" for phone in PHONES)
     text = grammar.jsgf("phrases").replace("public <phrases>", "<phrases>")
-    return f"{text}<garbage> = ({loop})+;\npublic <top> = /1/ <phrases> | /{GARBAGE_WEIGHT:.12f}/ <garbage>;\n"
+    return f"{text}<garbage> = ({loop})+;\npublic <top> = /1/ <phrases> | /{GARBAGE_WEIGHT:.16f}/ <garbage>;\n"
 
 
 def _confidence(score_a_frame: float) -> float:

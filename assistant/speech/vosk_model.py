@@ -72,7 +72,7 @@ class VoskRecogniser:
         phrases = [phrase.text for phrase in grammar.phrases]
         if grammar.values:
             phrases += sorted(number_vocabulary(grammar.pack.numbers))
-            phrases += [spoken for unit in grammar.units for spoken in grammar.pack.units[unit].spoken]
+            phrases += grammar.unit_phrases()
             phrases += grammar.quantities
         # Some models, the small Korean one among them, know no "unknown": there any sound is forced onto a phrase.
         return phrases + ([UNKNOWN] if self._knows(UNKNOWN) else [])
