@@ -1,7 +1,8 @@
-"""The terminal view of a running job, in type that reads from two metres: rich panels, large step line, what was said and heard."""
+"""The terminal view of a running job: step, time and torque in block letters that read from two metres, then the dialogue."""
 
 import time
 
+from pyfiglet import Figlet
 from rich.align import Align
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -91,32 +92,37 @@ class LiveDisplay:
 def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
     """Stage, step n of m, time in step, torque and what is missing, set wide and large."""
     if not state.step:
-        return Panel(Align.center(_large("not begun")), title=plan.procedure.title)
+        return Panel(Align.center(_block("not begun")), title=plan.procedure.title)
     here = plan.by_key[state.step]
     position = plan.position.get(here.key)
     total = len(plan.steps)
-    place = f"STEP {position + 1} OF {total}" if position is not None else "EXTRA STEP"
+    place = f"{position + 1} of {total}" if position is not None else "extra"
     minutes, seconds = divmod(int(step_seconds), 60)
     top = Table.grid(expand=True)
-    top.add_column(ratio=3)
-    top.add_column(justify="right", ratio=1)
-    top.add_row(_large(place), _large(f"{minutes}:{seconds:02d}"))
-    rows: list[RenderableType] = [top, ProgressBar(total=total, completed=len(state.settled & plan.position.keys())), Text(""), _large(here.text(here.step.instruction))]
+    top.add_column()
+    top.add_column(justify="right")
+    top.add_row(_block(place), _block(f"{minutes}:{seconds:02d}"))
+    rows: list[RenderableType] = [Text("STEP, AND TIME IN IT", style="bold"), top, ProgressBar(total=total, completed=len(state.settled & plan.position.keys()), complete_style="white", finished_style="white"), Text(""), Text(here.text(here.step.instruction).upper(), style="bold")]
     if here.step.torque:
         value, unit = specified_torque(plan, here.step.torque)
-        rows += [Text(""), _large(f"TORQUE  {value:f} {unit}")]
+        rows += [Text(f"\nTORQUE, {unit}", style="bold"), _block(f"{value:f}")]
     for key, countdown in state.timers.items():
         if countdown.started_s is not None and not countdown.done:
-            rows.append(_large(f"TIMER  {plan.by_key[key].step.timer.purpose}" if plan.by_key[key].step.timer else "TIMER"))
+            timer = plan.by_key[key].step.timer
+            rows.append(Text(f"TIMER RUNNING: {timer.purpose if timer else ''}", style="bold"))
     needs = missing(plan, state)
     what = "PAUSED" if state.paused else "CLOSED" if state.finished else ", ".join(f"{need.what} {need.item}".strip() for need in needs) or "nothing missing"
-    rows += [Rule(), Text(f"needed: {what}", style="bold")]
+    rows += [Rule(style="dim"), Text(f"needed: {what}", style="bold")]
     return Panel(Group(*rows), title=stage_title(here).upper(), title_align="left", padding=(1, 3))
 
 
-def _large(text: str) -> Text:
-    # A terminal has one size of type; letters set apart and bold read from about twice as far.
-    return Text(" ".join(text.upper()) if len(text) < 30 else text.upper(), style="bold")
+_LETTERS = Figlet(font="ansi_regular", width=200)
+
+
+def _block(text: str) -> Text:
+    """A short line in solid letters five rows high: on a shop screen about the height of a hand's breadth."""
+    rows = [row.rstrip() for row in _LETTERS.renderText(text).splitlines()]
+    return Text("\n".join(row for row in rows if row), no_wrap=True)
 
 
 def heard_line(heard: Heard) -> str:

@@ -66,7 +66,8 @@ def stage_title(planned: PlannedStep) -> str:
     where = planned.stage_run.partition("@")[2]
     title = planned.stage.title
     if "{instance}" in title:
-        return title.replace("{instance}", where)
+        title = title.replace("{instance}", where)
+        return title[:1].upper() + title[1:]
     return f"{title}, {where}" if where else title
 
 

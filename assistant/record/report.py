@@ -9,10 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
+import numpy as np
+import soundfile
 
 from assistant.errors import JournalError
+from assistant.record.clips import read_clip
 
-FORMATS = ("json", "csv", "html")
+RATE = 16_000
+"""Samples a second of every clip."""
 
 CSV_COLUMNS = ("at", "kind", "stage", "step", "instruction", "item", "said_or_measured", "unit", "at_least", "at_most", "limit_unit", "verdict", "corrects", "corrected_by", "clips")
 
@@ -52,7 +56,7 @@ def as_html(record: dict[str, Any], directory: Path | None = None) -> str:
     environment.filters["clock"] = lambda text: datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M:%S UTC") if text else ""
     environment.filters["duration"] = _length
     environment.filters["number"] = lambda value: "" if value is None else f"{value:g}"
-    environment.filters["sound"] = lambda clip: _sound(directory, clip)
+    environment.filters["sound"] = lambda clips: _sound(directory, clips)
     return environment.get_template("record.html").render(record=record)
 
 
@@ -74,8 +78,15 @@ def _length(seconds: float) -> str:
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
 
 
-def _sound(directory: Path | None, clip: str) -> str | None:
-    path = directory / "clips" / f"{clip}.flac" if directory else None
-    if path is None or not path.is_file():
+def _sound(directory: Path | None, clips: list[str]) -> str | None:
+    """Clips of one entry as one sound, in the order they were spoken; None where there is none to play."""
+    if directory is None or not clips:
         return None
-    return "data:audio/flac;base64," + base64.b64encode(path.read_bytes()).decode()
+    try:
+        spoken = [read_clip(directory, clip) for clip in clips]
+    except JournalError:
+        return None  # removed or damaged: the record names the clip, and must be readable without it
+    joined = np.concatenate([np.append(samples, np.zeros(RATE // 4, np.int16)) for samples in spoken])
+    packed = io.BytesIO()
+    soundfile.write(packed, joined, RATE, format="FLAC", subtype="PCM_16")
+    return "data:audio/flac;base64," + base64.b64encode(packed.getvalue()).decode()

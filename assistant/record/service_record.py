@@ -118,7 +118,7 @@ class _Record:
     def _findings(self) -> list[dict[str, Any]]:
         return [
             {
-                "seq": item.seq, "step": event.step, "instance": self.plan.by_key[event.step].instance, "part": event.part, "condition": self._choice("conditions", event.condition), "disposition": self._choice("dispositions", event.disposition),
+                "seq": item.seq, "step": event.step, "stage": stage_title(self.plan.by_key[event.step]), "instance": self.plan.by_key[event.step].instance, "part": event.part, "condition": self._choice("conditions", event.condition), "disposition": self._choice("dispositions", event.disposition),
                 "remark": event.remark, "remark_source": event.remark_source, "at": item.at_utc, **self._standing(item, event),
             }
             for item, event in self.events if isinstance(event, e.FindingRecorded)
