@@ -1,0 +1,118 @@
+"""The embedded recogniser on real synthetic speech (flite, espeak-ng), and what it must refuse."""
+
+import subprocess
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from assistant.engine.expect import Expected, general_vocabulary
+from assistant.errors import SoundError
+from assistant.language.pack import load_pack
+from assistant.language.vocabulary import Vocabulary
+from assistant.speech.engines import make_recogniser
+from assistant.speech.sound import read_sound
+from assistant.speech.sphinx import SphinxRecogniser
+
+EN = load_pack("en")
+GRAMMAR = Vocabulary(EN).grammar(general_vocabulary())
+
+
+@pytest.fixture(scope="module")
+def recogniser() -> SphinxRecogniser:
+    return SphinxRecogniser(EN)
+
+
+def spoken(text: str, folder: Path, voice: str = "rms") -> np.ndarray:
+    path = folder / "said.wav"
+    subprocess.run(["flite", "-voice", voice, "-t", text, "-o", str(path)], check=True)
+    return np.pad(read_sound(path), (3200, 4800))
+
+
+@pytest.mark.parametrize("voice", ["rms", "slt", "awb", "kal16"])
+def test_every_general_phrase_is_heard(recogniser, tmp_path, voice):
+    missed = []
+    for phrase in GRAMMAR.phrases:
+        heard = recogniser.hear(spoken(phrase.text, tmp_path, voice), GRAMMAR)
+        if heard.rejected or GRAMMAR.match(heard.text) != phrase.intent:
+            missed.append((phrase.text, heard.text))
+    # One slip a voice is allowed: it is rejected or asked again, and the hearing benchmark counts it.
+    assert len(missed) <= 1, missed
+
+
+@pytest.mark.parametrize(
+    "said, value, unit",
+    [
+        ("forty two point five newton metres", "42.5", "N.m"),
+        ("one hundred and twenty inch pounds", "120", "lbf.in"),
+        ("fifteen thou", "15", "thou"),
+        ("three eighths", "0.375", None),
+        ("minus two", "-2", None),
+        ("torque one two point five newton metres", "12.5", "N.m"),
+        ("forty one", "41", None),
+        ("seventy nine bar", "79", "bar"),
+        ("two hundred and six point oh five millimetres", "206.05", "mm"),
+    ],
+)
+def test_values_are_heard(recogniser, tmp_path, said, value, unit):
+    heard = recogniser.hear(spoken(said, tmp_path), GRAMMAR)
+    intent = GRAMMAR.match(heard.text)
+    assert (heard.rejected, intent.value, intent.unit) == (False, Decimal(value), unit)
+    assert 0 < heard.confidence <= 1
+    assert heard.engine == "pocketsphinx"
+
+
+@pytest.mark.parametrize("said", ["did you see the game last night", "hand me that rag over there would you", "who parked in front of the door", "the coffee machine is broken again", "i think it will rain tomorrow"])
+def test_talk_is_rejected(recogniser, tmp_path, said):
+    assert recogniser.hear(spoken(said, tmp_path), GRAMMAR).rejected
+
+
+NOISE = np.random.default_rng(5)
+
+
+@pytest.mark.parametrize(
+    "sound",
+    [
+        np.zeros(16000, np.int16),
+        np.zeros(0, np.int16),
+        np.full(16000, 12000, np.int16),
+        NOISE.normal(0, 3000, 32000).astype(np.int16),
+        (8000 * np.sin(np.arange(32000) * 2 * np.pi * 120 / 16000)).astype(np.int16),
+        np.where(np.arange(16000) % 4000 < 40, 30000, 0).astype(np.int16),
+    ],
+    ids=["silence", "empty", "offset", "hiss", "hum", "knocks"],
+)
+def test_noise_is_rejected(recogniser, sound):
+    heard = recogniser.hear(sound, GRAMMAR)
+    assert heard.rejected and GRAMMAR.match(heard.text) is None or heard.text == ""
+
+
+def test_only_the_words_in_play_are_heard(recogniser, tmp_path):
+    grammar = Vocabulary(EN).grammar(Expected(confirm=True))
+    assert recogniser.hear(spoken("affirm", tmp_path), grammar).text == "affirm"
+    assert recogniser.hear(spoken("record a finding", tmp_path), grammar).rejected
+
+
+def test_many_grammars_do_not_pile_up(recogniser, tmp_path):
+    words = Vocabulary(EN)
+    sound = spoken("next step", tmp_path)
+    for number in range(40):
+        grammar = words.grammar(Expected(frozenset({"next"}), answers=(f"ball {EN.numbers.digits and 'one'}" + " two" * (number % 20),), confirm=number % 2 == 0))
+        assert recogniser.hear(sound, grammar).text == "next step"
+
+
+def test_free_words_are_not_invented(recogniser, tmp_path):
+    assert recogniser.transcribe(spoken("flat on one side", tmp_path)) is None
+
+
+def test_a_word_without_pronunciation_is_named(recogniser):
+    grammar = Vocabulary(EN).grammar(Expected(answers=("zorbflange",)))
+    with pytest.raises(SoundError, match="zorbflange"):
+        recogniser.hear(np.random.default_rng(1).normal(0, 900, 16000).astype(np.int16), grammar)
+
+
+def test_without_a_model_the_embedded_one_is_used(tmp_path):
+    assert make_recogniser("auto", EN, tmp_path).name == "pocketsphinx"
+    with pytest.raises(SoundError, match="scripts/fetch_model.py"):
+        make_recogniser("vosk", EN, tmp_path)
