@@ -12,7 +12,7 @@ from typing import Any
 import click
 from platformdirs import user_data_dir
 from rich.console import Console
-from rich.table import Table
+from rich.table import Column, Table
 
 from assistant import __version__
 from assistant.errors import GlovesideError, JobPaused, ProcedureError
@@ -155,10 +155,10 @@ def check(files: tuple[str, ...], strict: bool, language: str | None, models: Pa
 @models_option
 def hear(files: tuple[str, ...], procedure: str | None, step: str | None, listen: str, as_json: bool, language: str | None, models: Path) -> None:
     """Recognise recordings with the vocabulary of a step, or with general commands and measurements."""
-    from assistant.session import hear_file, language_pack, vocabulary
+    from assistant.session import hear_file
     from assistant.speech.engines import make_recogniser
 
-    pack, grammar = _grammar(procedure, step, language, language_pack, vocabulary)
+    pack, grammar = _grammar(procedure, step, language)
     recogniser = make_recogniser(listen, pack, models)
     failed = None
     for name in files:
@@ -173,11 +173,14 @@ def hear(files: tuple[str, ...], procedure: str | None, step: str | None, listen
         sys.exit(failed.exit_code)
 
 
-def _grammar(procedure: str | None, step: str | None, language: str | None, language_pack: Any, vocabulary: Any) -> tuple[Any, Any]:
+def _grammar(procedure: str | None, step: str | None, language: str | None) -> tuple[Any, Any]:
+    from assistant.language.pack import load_pack
+    from assistant.session import vocabulary
+
     if bool(procedure) != bool(step):
         raise click.UsageError("--procedure and --step go together.")
     plan = load(procedure)[0] if procedure else None
-    pack = language_pack(language or (plan.procedure.language if plan else "en"))
+    pack = load_pack(language or (plan.procedure.language if plan else "en"))
     return pack, vocabulary(pack, plan, _planned(plan, step) if plan and step else None)
 
 
@@ -188,9 +191,7 @@ def _grammar(procedure: str | None, step: str | None, language: str | None, lang
 @language_option
 def phrases(procedure: str | None, step: str | None, as_json: bool, language: str | None) -> None:
     """List the phrases that can be said, with what each means."""
-    from assistant.session import language_pack, vocabulary
-
-    _, grammar = _grammar(procedure, step, language, language_pack, vocabulary)
+    _, grammar = _grammar(procedure, step, language)
     rows = [{"phrase": phrase.text, "intent": phrase.intent.kind} for phrase in grammar.phrases]
     if as_json:
         click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
@@ -207,7 +208,8 @@ def records(store: Path) -> None:
     """List the jobs kept here."""
     from assistant.session import job_rows
 
-    table = Table("job", "asset", "procedure", "technician", "started", "status")
+    # A job's name is copied into other commands: it is never broken or cut.
+    table = Table(Column("job", no_wrap=True), "asset", "procedure", "technician", "started", "status")
     for row in job_rows(store):
         table.add_row(*row)
     Console().print(table)

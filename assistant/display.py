@@ -15,6 +15,7 @@ from rich.text import Text
 from assistant.engine import events as e
 from assistant.engine.missing import missing, specified_torque
 from assistant.engine.state import State
+from assistant.figures.units import digits, unit_symbol
 from assistant.procedure.plan import Plan, stage_title
 from assistant.speech.recognise import Heard
 
@@ -105,7 +106,7 @@ def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
     rows: list[RenderableType] = [Text("STEP, AND TIME IN IT", style="bold"), top, ProgressBar(total=total, completed=len(state.settled & plan.position.keys()), complete_style="white", finished_style="white"), Text(""), Text(here.text(here.step.instruction).upper(), style="bold")]
     if here.step.torque:
         value, unit = specified_torque(plan, here.step.torque)
-        rows += [Text(f"\nTORQUE, {unit}", style="bold"), _block(f"{value:f}")]
+        rows += [Text(f"\nTORQUE, {unit_symbol(unit)}", style="bold"), _block(digits(value))]
     for key, countdown in state.timers.items():
         if countdown.started_s is not None and not countdown.done:
             timer = plan.by_key[key].step.timer
@@ -135,7 +136,7 @@ def recorded_line(event: e.Event) -> str | None:
     """A short line for what goes into the record; None for events that only steer the dialogue."""
     match event:
         case e.ValueRecorded():
-            return f"{event.quantity} {event.value:f} {event.unit}, {event.verdict}"
+            return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, {event.verdict}"
         case e.AnswerRecorded():
             return f"{event.said} ({event.result})"
         case e.FindingRecorded():

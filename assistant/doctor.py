@@ -25,7 +25,7 @@ def examine(language: str, store: Path, models: Path) -> Iterator[Finding]:
     """Try microphone, loudspeaker, recogniser with its model, and disk."""
     yield _microphone()
     yield _loudspeaker(language)
-    yield _recogniser(language, models)
+    yield from _recogniser(language, models)
     yield _disk(store)
 
 
@@ -60,7 +60,7 @@ def _loudspeaker(language: str) -> Finding:
     return Finding("loudspeaker", True, "a prompt was spoken.")
 
 
-def _recogniser(language: str, models: Path) -> Finding:
+def _recogniser(language: str, models: Path) -> Iterator[Finding]:
     from assistant.engine.expect import general_vocabulary
     from assistant.language.pack import load_pack
     from assistant.language.vocabulary import Vocabulary
@@ -71,10 +71,14 @@ def _recogniser(language: str, models: Path) -> Finding:
         recogniser = make_recogniser("auto", pack, models)
         missing = recogniser.missing_words(Vocabulary(pack).grammar(general_vocabulary()).words())
     except GlovesideError as error:
-        return Finding("recogniser", False, str(error))
+        yield Finding("recogniser", False, str(error))
+        yield Finding("model", False, "none can be used; mend the recogniser first.")
+        return
+    yield Finding("recogniser", True, f"{recogniser.name} runs.")
     if missing:
-        return Finding("recogniser", False, f"{recogniser.name} does not know: {', '.join(sorted(missing))}; change these words in the language pack.")
-    return Finding("recogniser", True, f"{recogniser.name} knows every word of the language pack.")
+        yield Finding("model", False, f"{recogniser.model} does not know: {', '.join(sorted(missing))}; change these words in the language pack.")
+    else:
+        yield Finding("model", True, f"{recogniser.model} knows every word of the language pack.")
 
 
 def _disk(store: Path) -> Finding:

@@ -13,7 +13,7 @@ from assistant.bench import Bench
 from assistant.display import LiveDisplay, PlainDisplay
 from assistant.engine import events as e
 from assistant.engine.expect import general_vocabulary, step_vocabulary
-from assistant.errors import JournalError, ProcedureError, SoundError
+from assistant.errors import JobNotFound, JournalError, ProcedureError, SoundError
 from assistant.language.grammar import Grammar
 from assistant.language.pack import Pack, load_pack
 from assistant.language.sounds import alike, suggest
@@ -55,10 +55,6 @@ class Setting:
     language: str
     store: Path
     models: Path
-
-
-def language_pack(name: str) -> Pack:
-    return load_pack(name)
 
 
 def vocabulary(pack: Pack, plan: Plan | None, planned: PlannedStep | None) -> Grammar:
@@ -118,7 +114,7 @@ def open_job(setting: Setting, clock: Clock) -> tuple[Journal, bool]:
     unfinished = store.unfinished(setting.asset, setting.plan.procedure.procedure)
     if setting.resume:
         if unfinished is None:
-            raise JournalError(f"There is no unfinished job on {setting.asset} with this procedure; run without --resume to begin one.")
+            raise JobNotFound(f"There is no unfinished job on {setting.asset} with this procedure; run without --resume to begin one.")
         if (unfinished[1] / PROCEDURE_COPY).read_bytes() != setting.source:
             raise ProcedureError(f"The procedure has changed since job {unfinished[0]} began; resume it with its own copy, {unfinished[1] / PROCEDURE_COPY}.")
         return Journal.open(unfinished[1], clock), False

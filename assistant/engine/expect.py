@@ -10,7 +10,7 @@ from assistant.procedure.plan import Plan, PlannedStep
 
 _ANY = frozenset({"repeat", "help", "cancel", "pause"})
 _STEP = _ANY | {"details", "cautions", "torque", "tools", "parts", "where", "finding", "skip", "back", "correct", "next", "timer_start", "timer_stop"}
-_COMMANDS = {"caution": _ANY | {"understood", "cautions"}, "answer": _STEP, "value": _STEP, "hold": _ANY | {"release", "finding", "where", "back"}}
+_COMMANDS = {"caution": _ANY | {"understood", "cautions", "next", "details", "where", "back"}, "answer": _STEP, "value": _STEP, "hold": _ANY | {"release", "finding", "where", "back"}}
 _GROUPS = {
     "condition": "conditions",
     "disposition": "dispositions",

@@ -33,6 +33,19 @@ def _registry() -> Any:
     return registry
 
 
+_SYMBOLS = {"N.m": "N·m", "lbf.in": "lbf·in", "lbf.ft": "lbf·ft", "um": "µm", "inch": "in", "degC": "°C", "degF": "°F", "deg": "°"}
+
+
+def unit_symbol(unit: str) -> str:
+    """A unit key as it is written for people."""
+    return _SYMBOLS.get(unit, unit)
+
+
+def digits(value: Decimal | float) -> str:
+    """Every digit of a number, without exponent and without rounding."""
+    return f"{Decimal(str(value)).normalize():f}"
+
+
 def same_dimension(first: str, second: str) -> bool:
     """Whether two unit keys measure the same kind of thing. Torque and energy share a dimension but not a key here."""
     return first in _SI_OF and _SI_OF[first] == _SI_OF.get(second)

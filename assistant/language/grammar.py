@@ -101,13 +101,17 @@ class Grammar:
 
 def number_vocabulary(numbers: Numbers) -> set[str]:
     """Every word of a number."""
-    groups: list[Iterable[str]] = [numbers.zero, numbers.digits, numbers.teens, numbers.tens, numbers.multipliers, numbers.and_, numbers.point, numbers.minus, numbers.a, numbers.fractions]
+    groups: list[Iterable[str]] = [numbers.zero, numbers.zero_within, numbers.digits, numbers.teens, numbers.tens, numbers.multipliers, numbers.and_, numbers.point, numbers.minus, numbers.a, numbers.fractions]
     return {word for group in groups for phrase in group for word in phrase.split()}
 
 
 def number_rules(numbers: Numbers) -> str:
     """JSGF rules for <number>: the styles `parse_number` reads, and no others."""
-    rules = [f"<digit> = {_choice([*numbers.zero, *numbers.digits])};", f"<some> = {_choice(numbers.digits)};", f"<row> = /1/ <digit> | /0.1/ <digit> <digit> [<digit>] [<digit>];"]
+    rules = [
+        f"<digit> = {_choice([*numbers.zero, *numbers.zero_within, *numbers.digits])};",
+        f"<some> = {_choice(numbers.digits)};",
+        f"<row> = /1/ {_choice([*numbers.zero, *numbers.digits])} | /0.1/ <digit> <digit> [<digit>] [<digit>];",
+    ]
     minus, point = _choice(numbers.minus), _choice(numbers.point)
     if numbers.style == "positional":
         ordered = sorted(numbers.multipliers.items(), key=lambda item: -item[1])
@@ -128,7 +132,7 @@ def number_rules(numbers: Numbers) -> str:
         "<whole> = <row> | <pair> | <hundreds> | <many> | <thousands>;",
         "<places> = <digit>+ | <pair>;",
         f"<part> = {_choice(_fractions(numbers))};",
-        f"<number> = [{minus}] (/1/ <whole> | /1/ [<whole>] {point} <places> | /0.02/ [<whole> {link}] <part>);",
+        f"<number> = [{minus}] (/1/ <whole> | /1/ [<whole> | <digit>] {point} <places> | /0.02/ [<whole> {link}] <part>);",
     ]
     return "\n".join(rules)
 

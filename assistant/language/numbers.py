@@ -66,7 +66,7 @@ def _whole(words: tuple[str, ...], numbers: Numbers) -> Iterator[int]:
 
 
 def _digit_words(words: tuple[str, ...], numbers: Numbers) -> str | None:
-    digits = "".join("0" if word in numbers.zero else str(numbers.digits.get(word, "?")) for word in words)
+    digits = "".join("0" if word in numbers.zero or word in numbers.zero_within else str(numbers.digits.get(word, "?")) for word in words)
     return digits if digits and "?" not in digits else None
 
 

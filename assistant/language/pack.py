@@ -30,6 +30,8 @@ class Numbers(_Written):
 
     style: Literal["english", "positional"]
     zero: list[str]
+    zero_within: list[str] = []
+    """Zero beside other digits only, such as "oh": alone, so short a sound would be heard in any noise."""
     digits: dict[str, int]
     """1 to 9."""
     teens: dict[str, int] = {}

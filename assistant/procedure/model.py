@@ -24,7 +24,7 @@ def _as_decimal(value: object) -> object:
     return str(value) if isinstance(value, float) else value
 
 
-Label = Annotated[str, BeforeValidator(_as_text), Field(min_length=1)]
+Label = Annotated[str, BeforeValidator(_as_text, json_schema_input_type=str | int | float), Field(min_length=1)]
 Number = Annotated[Decimal, BeforeValidator(_as_decimal)]
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import soundfile
 
 from assistant.errors import JournalError
+from assistant.figures.units import digits, unit_symbol
 from assistant.record.clips import read_clip
 
 RATE = 16_000
@@ -55,7 +56,8 @@ def as_html(record: dict[str, Any], directory: Path | None = None) -> str:
     environment = jinja2.Environment(loader=jinja2.PackageLoader("assistant.record"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
     environment.filters["clock"] = lambda text: datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M:%S UTC") if text else ""
     environment.filters["duration"] = _length
-    environment.filters["number"] = lambda value: "" if value is None else f"{value:g}"
+    environment.filters["number"] = lambda value: "" if value is None else digits(value)
+    environment.filters["unit"] = unit_symbol
     environment.filters["sound"] = lambda clips: _sound(directory, clips)
     return environment.get_template("record.html").render(record=record)
 

@@ -9,6 +9,7 @@ from assistant import __version__
 from assistant.engine import events as e
 from assistant.engine.missing import specified_torque
 from assistant.engine.state import fold
+from assistant.figures.units import digits, unit_symbol
 from assistant.language.pack import Pack
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
 from assistant.record.journal import Event, Journal
@@ -147,7 +148,7 @@ class _Record:
         points += [f"Skipped: {step['instruction']} ({step['stage']})" for step in steps if step["status"] == "skipped"]
         for step in steps:
             last: dict[str, dict[str, Any]] = {value["check"]: value for value in step["values"]}
-            points += [f"Outside its limits: {value['quantity']} {value['value']:g} {value['unit']} ({step['instruction']})" for value in last.values() if value["verdict"] == "out"]
+            points += [f"Outside its limits: {value['quantity']} {digits(value['value'])} {unit_symbol(value['unit'])} ({step['instruction']})" for value in last.values() if value["verdict"] == "out"]
             final: dict[str, dict[str, Any]] = {answer["check"]: answer for answer in step["answers"]}
             points += [f"Failed: {answer['asked']} {answer['said']} ({step['stage']})" for answer in final.values() if answer["result"] == "fail"]
         refer = self.pack.group("dispositions").get("refer", ("",))[0]

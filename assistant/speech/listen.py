@@ -1,5 +1,7 @@
 """Where phrases come from: a microphone, a recording or a keyboard, all behind one small protocol."""
 
+import queue
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -12,6 +14,10 @@ from assistant.speech.endpoint import Endpointer, split_sound
 from assistant.speech.microphone import Microphone
 from assistant.speech.recognise import Heard, Recogniser
 from assistant.speech.sound import read_sound
+
+
+TAIL_S = 0.25
+"""Sound still to come from the loudspeaker when the speaker says it is done."""
 
 
 class EndOfInput(Exception):
@@ -37,14 +43,25 @@ class TypedListener:
     """Phrases from the keyboard or from a script, one a line; lines that begin with # are comments."""
 
     def __init__(self, stream: TextIO):
-        self._stream = stream
+        # Lines are read aside, so that a timer is called out while nobody types.
+        self._lines: queue.Queue[str | None] = queue.Queue()
+        threading.Thread(target=self._read, args=(stream,), daemon=True).start()
 
-    def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
-        for line in self._stream:
+    def _read(self, stream: TextIO) -> None:
+        for line in stream:
             text = " ".join(line.split())
             if text and not text.startswith("#"):
-                return Heard(text, 1.0, False, 0.0, 0.0, "typed", None)
-        raise EndOfInput
+                self._lines.put(text)
+        self._lines.put(None)
+
+    def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
+        try:
+            text = self._lines.get(timeout=timeout_s)
+        except queue.Empty:
+            return None
+        if text is None:
+            raise EndOfInput
+        return Heard(text, 1.0, False, 0.0, 0.0, "typed", None)
 
     def deaf(self, yes: bool) -> None: ...
 
@@ -103,8 +120,8 @@ class MicrophoneListener:
 
     def deaf(self, yes: bool) -> None:
         if self._deaf and not yes:
-            # What came in meanwhile was our own voice.
-            self._microphone.drain()
+            # What came in meanwhile was our own voice, and its last words are still on their way.
+            self._microphone.drain(TAIL_S)
             self._endpointer = self._make_endpointer()
             self._waiting.clear()
         self._deaf = yes

@@ -93,7 +93,7 @@ class Microphone:
             self._ignore_until = time.monotonic() + tail_s
 
     def notices(self) -> list[str]:
-        """Sentences for the mechanic since the last call: gone, back, sound lost."""
+        """Sentences for the technician since the last call: gone, back, sound lost."""
         with self._changed:
             notices, self._notices = self._notices, []
             return notices

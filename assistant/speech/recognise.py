@@ -40,6 +40,8 @@ class Recogniser(Protocol):
 
     name: str
     """Short name, as written to the record."""
+    model: str
+    """Name of its speech model."""
 
     def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
         """The phrase of `grammar` in `samples` (int16, mono, 16 kHz), or a rejected Heard. Raises SoundError

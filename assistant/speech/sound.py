@@ -19,6 +19,8 @@ LARGEST_GAIN = 30.0
 """Ratio (no unit). More than this would turn the noise of an idle microphone into something loud."""
 CLIPPED_SHARE = 0.001
 """Share of samples (no unit) at full scale from which sound counts as clipped. Common practice, no source."""
+STEADY_DB = 3.0
+"""Decibels between the loud and the quiet frames (95th and 5th percentile) below which sound is no speech: speech moves by 20 and more."""
 FRAME_S = 0.02
 """Seconds per frame when looking for silence."""
 
@@ -90,6 +92,14 @@ def is_clipped(samples: np.ndarray) -> bool:
     return len(samples) > 0 and bool(np.mean(np.abs(samples.astype(np.int32)) >= 32766) > CLIPPED_SHARE)
 
 
+def speech_in(samples: np.ndarray) -> np.ndarray:
+    """The stretch of int16 sound that may be speech: trimmed, and empty where its level never moves, as a motor's hum."""
+    loud = trim_silence(samples)
+    power = _frame_power(loud)
+    steady = len(power) >= 5 and np.percentile(power, 95) < np.percentile(power, 5) * 10 ** (STEADY_DB / 10)
+    return loud[:0] if steady else loud
+
+
 def trim_silence(samples: np.ndarray, keep_s: float = 0.2, below_db: float = 35.0) -> np.ndarray:
     """int16 sound without the silence before and after, keeping `keep_s` seconds at each end.
 
@@ -97,16 +107,18 @@ def trim_silence(samples: np.ndarray, keep_s: float = 0.2, below_db: float = 35.
     frame at all (all zeros) becomes empty.
     """
     frame = int(FRAME_S * RATE)
-    count = -(-len(samples) // frame)
-    if count == 0:
-        return samples
-    wave = np.zeros(count * frame)
-    wave[: len(samples)] = samples
-    if len(samples):
-        wave[: len(samples)] -= samples.mean()
-    power = (wave.reshape(count, frame) ** 2).mean(axis=1)
-    if power.max() < 1.0:
+    power = _frame_power(samples)
+    if power.max(initial=0.0) < 1.0:
         return samples[:0]
     loud = np.flatnonzero(power >= power.max() * 10 ** (-below_db / 10))
     keep = int(keep_s * RATE)
     return samples[max(0, loud[0] * frame - keep) : min(len(samples), (loud[-1] + 1) * frame + keep)]
+
+
+def _frame_power(samples: np.ndarray) -> np.ndarray:
+    """Mean square of each frame of `FRAME_S`, without the offset; the last frame is filled up with zeros."""
+    frame = int(FRAME_S * RATE)
+    wave = np.zeros(-(-len(samples) // frame) * frame)
+    if len(samples):
+        wave[: len(samples)] = samples - samples.mean()
+    return (wave.reshape(-1, frame) ** 2).mean(axis=1)

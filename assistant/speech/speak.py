@@ -48,7 +48,7 @@ class Speaker(Protocol):
         """Let go of the loudspeaker. Closing twice is harmless."""
 
     def notices(self) -> list[str]:
-        """Sentences for the mechanic since the last call, such as that no loudspeaker works."""
+        """Sentences for the technician since the last call, such as that no loudspeaker works."""
 
 
 class SilentSpeaker:
@@ -194,7 +194,7 @@ class WorkerSpeaker:
         self._thread.join(3.0)
 
     def notices(self) -> list[str]:
-        """Sentences for the mechanic since the last call, such as that no loudspeaker works."""
+        """Sentences for the technician since the last call, such as that no loudspeaker works."""
         with self._changed:
             notices, self._notices = self._notices, []
             return notices

@@ -17,7 +17,7 @@ from assistant.errors import SoundError
 from assistant.language.grammar import Grammar, number_vocabulary
 from assistant.language.pack import Pack
 from assistant.speech.recognise import RATE, Heard
-from assistant.speech.sound import condition, trim_silence
+from assistant.speech.sound import condition, speech_in
 
 UNKNOWN = "[unk]"
 KEPT_GRAMMARS = 32
@@ -38,13 +38,13 @@ class VoskRecogniser:
             self._model = vosk.Model(str(model))
         except Exception as error:  # the binding raises nothing narrower
             raise SoundError(f"The Vosk model in {model} cannot be loaded ({error}); fetch it again.") from None
-        self._pack = pack
+        self._pack, self.model = pack, model.name
         self._recognisers: OrderedDict[int, tuple[vosk.KaldiRecognizer, Grammar]] = OrderedDict()
         self._free: vosk.KaldiRecognizer | None = None
 
     def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
         begun = time.perf_counter()
-        loud = trim_silence(samples)
+        loud = speech_in(samples)
         text, confidence = "", 0.0
         if len(loud):
             text, confidence = _decode(self._recogniser(grammar), loud)

@@ -98,7 +98,7 @@ def test_many_grammars_do_not_pile_up(recogniser, tmp_path):
     words = Vocabulary(EN)
     sound = spoken("next step", tmp_path)
     for number in range(40):
-        grammar = words.grammar(Expected(frozenset({"next"}), answers=(f"ball {EN.numbers.digits and 'one'}" + " two" * (number % 20),), confirm=number % 2 == 0))
+        grammar = words.grammar(Expected(frozenset({"next"}), answers=("ball one" + " two" * (number % 20),), confirm=number % 2 == 0))
         assert recogniser.hear(sound, grammar).text == "next step"
 
 
