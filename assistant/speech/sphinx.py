@@ -101,9 +101,9 @@ class SphinxRecogniser:
     def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
         begun = time.perf_counter()
         text, fit = "", NO_FIT
+        self._activate(grammar)
         loud = speech_in(samples)
         if len(loud):
-            self._activate(grammar)
             text, fit = self._decode(self._prepared(loud))
         rejected = not text or "garbage" in text or not fit.good() or grammar.match(text) is None
         if "garbage" in text:

@@ -44,10 +44,11 @@ class VoskRecogniser:
 
     def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
         begun = time.perf_counter()
+        recogniser = self._recogniser(grammar)
         loud = speech_in(samples)
         text, confidence = "", 0.0
         if len(loud):
-            text, confidence = _decode(self._recogniser(grammar), loud)
+            text, confidence = _decode(recogniser, loud)
         rejected = confidence < LEAST_CONFIDENCE or UNKNOWN in text or grammar.match(text) is None
         text = " ".join(word for word in text.split() if word != UNKNOWN)
         return Heard(text, confidence, rejected, len(samples) / RATE, time.perf_counter() - begun, self.name, samples)

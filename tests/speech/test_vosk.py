@@ -51,7 +51,8 @@ def test_commands_are_heard(recogniser, tmp_path, said, kind):
 
 
 @pytest.mark.parametrize(
-    "said, value, voice, speed", [("사십이", "42", "ko+f2", 150), ("육십", "60", "ko+f2", 150), ("팔백", "800", "ko+f2", 150), ("삼점오", "3.5", "ko+klatt", 120)]
+    "said, value, voice, speed",
+    [("이십사", "24", "ko+f2", 150), ("사십오", "45", "ko+klatt", 120), ("오백", "500", "ko+klatt", 120), ("삼점오", "3.5", "ko+klatt", 120), ("사십오점오", "45.5", "ko+klatt", 120)],
 )
 def test_numbers_are_heard(recogniser, tmp_path, said, value, voice, speed):
     grammar = Vocabulary(PACK).grammar(Expected(values=(("길이", "mm"),)))
