@@ -122,7 +122,9 @@ _LETTERS = Figlet(font="ansi_regular", width=200)
 
 def _block(text: str) -> Text:
     """A short line in solid letters five rows high: on a shop screen about the height of a hand's breadth."""
-    rows = [row.rstrip() for row in _LETTERS.renderText(text).splitlines()]
+    # The font sets point and colon close enough to be read as a part of the figure before them.
+    spaced = text.replace(":", " : ").replace(".", " . ")
+    rows = [row.rstrip() for row in _LETTERS.renderText(spaced).splitlines()]
     return Text("\n".join(row for row in rows if row), no_wrap=True)
 
 

@@ -14,6 +14,7 @@ from assistant.display import LiveDisplay, PlainDisplay
 from assistant.engine import events as e
 from assistant.engine.expect import general_vocabulary, step_vocabulary
 from assistant.errors import JobNotFound, JournalError, ProcedureError, SoundError
+from assistant.figures.units import warm_up
 from assistant.language.grammar import Grammar
 from assistant.language.pack import Pack, load_pack
 from assistant.language.sounds import alike, suggest
@@ -90,6 +91,7 @@ def _run(setting: Setting, pack: Pack, journal: Journal, new: bool, recogniser: 
             bench.start(job_started(setting, journal.directory.name))
         else:
             bench.reopen(setting.technician)
+        warm_up()
         closed = bench.run()
         speaker.wait(30)
     return closed

@@ -33,6 +33,11 @@ def _registry() -> Any:
     return registry
 
 
+def warm_up() -> None:
+    """Load the unit library while nobody waits: the first measurement would be answered a fifth of a second late."""
+    _registry()
+
+
 _SYMBOLS = {"N.m": "N·m", "lbf.in": "lbf·in", "lbf.ft": "lbf·ft", "um": "µm", "inch": "in", "degC": "°C", "degF": "°F", "deg": "°"}
 
 

@@ -93,6 +93,20 @@ def test_aliases_do_not_grow():
     assert faults(text)
 
 
+@pytest.mark.parametrize(
+    ("text", "place", "words"),
+    [("a: 1\na: 2\n", "test.yaml:2:1", "stands here twice"), ("<<: {a: 1}\n", "test.yaml:1:1", "write them out"), ("? [1, 2]\n: x\n", "test.yaml:1:3", "a key must be a word")],
+)
+def test_keys_that_cannot_be_read_have_their_place(text, place, words):
+    with pytest.raises(ProcedureFaults) as caught:
+        parse_procedure(text.encode(), Path("test.yaml"))
+    assert place in str(caught.value) and words in str(caught.value)
+
+
+def test_an_alias_that_holds_itself_is_refused():
+    assert faults("procedure: &a [*a]\n")
+
+
 @pytest.mark.parametrize("path", sorted((ROOT / "procedures").glob("*.yaml")), ids=lambda path: path.stem)
 def test_the_schema_names_every_key_the_shipped_procedures_use(path):
     schema = procedure_schema()
