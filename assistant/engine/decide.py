@@ -6,7 +6,7 @@ from assistant.engine import events as e
 from assistant.engine.dialogue import advance, answer_question, ask_for, complete, drop, enter, say_question, take_value, undone_before
 from assistant.engine.intents import Intent
 from assistant.engine.missing import Missing, limits_of, missing
-from assistant.engine.readout import present, say_cautions, say_detail, say_first_missing, say_parts, say_tools, say_torque, say_where, seconds_amount
+from assistant.engine.readout import present, say_cautions, say_detail, say_first_missing, say_parts, say_tools, say_torque, say_where, spoken_time
 from assistant.engine.state import State
 from assistant.engine.turn import Decision, Turn
 from assistant.procedure.plan import Plan
@@ -242,10 +242,10 @@ def _timer_start(turn: Turn, intent: Intent) -> None:
         return
     running = turn.state.timers.get(turn.here.key)
     if running and running.started_s is not None and not running.done:
-        turn.say("timer_left", purpose=timer.purpose, left=seconds_amount(running.started_s + running.seconds - turn.now_s))
+        turn.say("timer_left", purpose=timer.purpose, left=spoken_time(running.started_s + running.seconds - turn.now_s))
         return
     turn.record(e.TimerStarted(turn.here.key, timer.seconds, turn.now_s))
-    turn.say("timer_started", purpose=timer.purpose, length=seconds_amount(timer.seconds))
+    turn.say("timer_started", purpose=timer.purpose, length=spoken_time(timer.seconds))
 
 
 def _timer_stop(turn: Turn, intent: Intent) -> None:
@@ -255,7 +255,7 @@ def _timer_stop(turn: Turn, intent: Intent) -> None:
         return
     ran = round(turn.now_s - running.started_s, 3)
     turn.record(e.TimerStopped(turn.state.step, ran))
-    turn.say("timer_stopped", ran=seconds_amount(ran))
+    turn.say("timer_stopped", ran=spoken_time(ran))
 
 
 def _help(turn: Turn, intent: Intent | None = None) -> None:

@@ -8,7 +8,7 @@ from decimal import Decimal
 from assistant.engine import events as e
 from assistant.engine.intents import Intent
 from assistant.engine.missing import Limits, Missing, check_of, limits_of, missing
-from assistant.engine.readout import present, say_caution, seconds_amount
+from assistant.engine.readout import present, say_caution, spoken_time
 from assistant.engine.turn import Amount, Turn
 from assistant.figures.units import convert, same_dimension, to_si
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
@@ -42,9 +42,9 @@ def _say_timer(turn: Turn, planned: PlannedStep) -> None:
     if timer is None:
         return
     if countdown is None or countdown.started_s is None:
-        turn.say("timer_needed", purpose=timer.purpose, length=seconds_amount(timer.seconds))
+        turn.say("timer_needed", purpose=timer.purpose, length=spoken_time(timer.seconds))
     else:
-        turn.say("timer_left", purpose=timer.purpose, left=seconds_amount(countdown.started_s + countdown.seconds - turn.now_s))
+        turn.say("timer_left", purpose=timer.purpose, left=spoken_time(countdown.started_s + countdown.seconds - turn.now_s))
 
 
 def say_question(turn: Turn) -> None:

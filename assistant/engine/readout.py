@@ -27,7 +27,7 @@ def present(turn: Turn, first_caution: int = 0, leaving: bool = False) -> None:
         turn.say("detail", text=here.text(here.step.detail))
     say_torque(turn, quiet=True)
     if here.step.timer:
-        turn.say("timer_offer", purpose=here.step.timer.purpose, length=seconds_amount(here.step.timer.seconds))
+        turn.say("timer_offer", purpose=here.step.timer.purpose, length=spoken_time(here.step.timer.seconds))
 
 
 def say_caution(turn: Turn, number: int) -> None:
@@ -110,7 +110,8 @@ def say_where(turn: Turn) -> None:
     here = turn.here
     position = turn.plan.position.get(here.key)
     if position is None:
-        turn.say("where_detour", stage=stage_title(here), back=turn.plan.by_key[turn.state.detours[-1]].step.instruction if turn.state.detours else "")
+        origin = turn.plan.by_key[turn.state.detours[-1]]
+        turn.say("where_detour", stage=stage_title(here), back=origin.text(origin.step.instruction))
     else:
         turn.say("where", stage=stage_title(here), number=position + 1, total=len(turn.plan.steps))
     turn.say("instruction", text=here.text(here.step.instruction))
@@ -135,12 +136,10 @@ def say_first_missing(turn: Turn) -> None:
             turn.say("missing_hold", who=turn.here.step.hold.who)
 
 
-def seconds_amount(seconds: float) -> Amount:
-    """A duration as it is best said: whole minutes from one minute up where they come out even, else seconds."""
-    whole = max(0, round(seconds))
-    if whole >= 60 and whole % 60 == 0:
-        return Amount(Decimal(whole // 60), "min")
-    return Amount(Decimal(whole), "s")
+def spoken_time(seconds: float) -> tuple[Amount, ...]:
+    """A duration as it is best said: seconds up to a minute, then minutes and what is left."""
+    minutes, rest = divmod(max(0, round(seconds)), 60)
+    return ((Amount(Decimal(minutes), "min"),) if minutes else ()) + ((Amount(Decimal(rest), "s"),) if rest or not minutes else ())
 
 
 def _to_half(value: Decimal) -> Decimal:

@@ -60,7 +60,7 @@ stages:
         timer: {purpose: settling, seconds: 60}
       - id: sign
         instruction: Call the supervisor.
-        hold: {who: the supervisor, reason: A second person looks.}
+        hold: {who: supervisor, reason: A second person looks.}
 """
 PLAN = plan_of(SMALL)
 
@@ -258,7 +258,7 @@ def test_make_safe_cannot_be_skipped_or_jumped_over(job):
 
 
 def test_a_stage_ahead_is_reached_only_with_a_yes(job):
-    assert "Two steps before Finish up are not done" in at_look(job).say("go to stage finish up")
+    assert "Steps not done before Finish up: two." in at_look(job).say("go to stage finish up")
     job.say("negative")
     assert job.state.step == "work@left/look"
     job.say("go to stage finish up", "affirm")
@@ -267,7 +267,7 @@ def test_a_stage_ahead_is_reached_only_with_a_yes(job):
 
 def test_closing_with_steps_undone_names_how_many_and_lists_them(job):
     at_look(job)
-    assert "Five steps are not done" in job.say("close the job")
+    assert "Steps not done: five." in job.say("close the job")
     job.say("affirm")
     assert len(job.last(e.JobFinished).undone) == 5
 
