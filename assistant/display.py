@@ -1,6 +1,7 @@
 """The terminal view of a running job: step, time and torque in block letters that read from two metres, then the dialogue."""
 
 import time
+from collections.abc import Callable
 
 from pyfiglet import Figlet
 from rich.align import Align
@@ -13,13 +14,13 @@ from rich.table import Table
 from rich.text import Text
 
 from assistant.engine import events as e
-from assistant.engine.missing import missing, specified_torque
+from assistant.engine.missing import Missing, check_of, limits_of, missing, specified_torque
 from assistant.engine.state import State
 from assistant.figures.units import digits, unit_symbol
-from assistant.procedure.plan import Plan, stage_title
+from assistant.procedure.plan import Plan, PlannedStep, stage_title
 from assistant.speech.recognise import Heard
 
-LINES_KEPT = 8
+LINES_KEPT = 30
 
 
 class PlainDisplay:
@@ -47,22 +48,24 @@ class PlainDisplay:
 
 
 class LiveDisplay:
-    """The whole terminal: where the job stands above, the dialogue below."""
+    """The whole terminal: where the job stands above, as much of the dialogue as fits below."""
 
-    def __init__(self, console: Console):
-        self._console = console
+    def __init__(self, console: Console, typing: Callable[[], str] | None = None):
+        self._console, self._typing = console, typing
         self._lines: list[Text] = []
         self._stand: RenderableType = Text("")
         self._step, self._since_s, self._drawn = "", 0.0, 0.0
-        self._live = Live(Text(""), console=console, auto_refresh=False, screen=False, vertical_overflow="crop")
+        self._live = Live(Text(""), console=console, auto_refresh=False, screen=True, vertical_overflow="crop")
 
     def __enter__(self) -> "LiveDisplay":
         self._live.__enter__()
         return self
 
     def __exit__(self, *error: object) -> None:
-        self._live.refresh()
         self._live.__exit__(None, None, None)
+        # The screen is given back: what was said last stays readable, and copied errors stand below it.
+        for line in self._lines[-3:]:
+            self._console.print(line)
 
     def said(self, text: str) -> None:
         self._line("says", text, "bold")
@@ -87,7 +90,17 @@ class LiveDisplay:
 
     def _draw(self) -> None:
         self._drawn = time.monotonic()
-        self._live.update(Group(self._stand, Panel(Group(*self._lines), title="dialogue", title_align="left")), refresh=True)
+        width = self._console.width
+        rows = len(self._console.render_lines(self._stand, pad=False))
+        typed = [Text(f"  type  {self._typing()}_", style="bold")] if self._typing else []
+        free = self._console.height - rows - 2 - len(typed)
+        shown: list[Text] = []
+        for line in reversed(self._lines):
+            free -= len(line.wrap(self._console, width - 4))
+            if free < 0:
+                break
+            shown.insert(0, line)
+        self._live.update(Group(self._stand, Panel(Group(*shown, *typed), title="dialogue", title_align="left")), refresh=True)
 
 
 def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
@@ -111,10 +124,26 @@ def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
         if countdown.started_s is not None and not countdown.done:
             timer = plan.by_key[key].step.timer
             rows.append(Text(f"TIMER RUNNING: {timer.purpose if timer else ''}", style="bold"))
-    needs = missing(plan, state)
-    what = "PAUSED" if state.paused else "CLOSED" if state.finished else ", ".join(f"{need.what} {need.item}".strip() for need in needs) or "nothing missing"
+    what = "PAUSED" if state.paused else "CLOSED" if state.finished else "; ".join(_needed(plan, here, need) for need in missing(plan, state)) or "nothing more"
     rows += [Rule(style="dim"), Text(f"needed: {what}", style="bold")]
     return Panel(Group(*rows), title=stage_title(here).upper(), title_align="left", padding=(1, 3))
+
+
+def _needed(plan: Plan, here: PlannedStep, need: Missing) -> str:
+    step = here.step
+    match need.what:
+        case "caution":
+            return "the caution understood"
+        case "answer":
+            return here.text(check_of(step, need.item).ask)
+        case "value":
+            limits = limits_of(plan, here, need.item)
+            return f"{limits.quantity} in {unit_symbol(limits.unit)}"
+        case "timer" if step.timer:
+            return f"timer for {step.timer.purpose}"
+        case "hold" if step.hold:
+            return f"the word of the {step.hold.who}"
+    return need.what
 
 
 _LETTERS = Figlet(font="ansi_regular", width=200)

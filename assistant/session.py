@@ -67,7 +67,7 @@ def vocabulary(pack: Pack, plan: Plan | None, planned: PlannedStep | None) -> Gr
 def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool]:
     """Run one job. Returns (its HTML record, whether it was closed)."""
     pack = load_pack(setting.language)
-    recogniser, listener = make_listener(setting.listen, pack, setting.models, setting.microphone)
+    recogniser, listener = make_listener(setting.listen, pack, setting.models, setting.microphone, plain)
     if recogniser is not None:
         must_know_words(setting.plan, pack, recogniser)
     speaker = make_speaker(setting.speak, pack)
@@ -85,7 +85,7 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
 
 
 def _run(setting: Setting, pack: Pack, journal: Journal, new: bool, recogniser: Recogniser | None, listener: Listener, speaker: Speaker, clock: Clock, console: Console, plain: bool) -> bool:
-    with (PlainDisplay if plain else LiveDisplay)(console) as display:
+    with PlainDisplay(console) if plain else LiveDisplay(console, getattr(listener, "text", None)) as display:
         bench = Bench(setting.plan, pack, journal, listener, speaker, display, clock, recogniser, setting.headset)
         if new:
             bench.start(job_started(setting, journal.directory.name))
@@ -137,10 +137,14 @@ def new_journal(directory: Path, procedure: bytes, clock: Clock) -> Journal:
     return journal
 
 
-def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None) -> tuple[Recogniser | None, Listener]:
+def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None, plain: bool) -> tuple[Recogniser | None, Listener]:
     """The recogniser in use, if any, and the listener. Raises SoundError."""
     if listen == "typed":
-        return None, TypedListener(sys.stdin)
+        if plain or not sys.stdin.isatty():
+            return None, TypedListener(sys.stdin)
+        from assistant.speech.keyboard import KeyboardListener
+
+        return None, KeyboardListener(sys.stdin)
     if listen in KINDS:
         from assistant.speech.microphone import Microphone
 

@@ -222,6 +222,26 @@ def test_a_second_process_is_kept_out(gloveside, tmp_path):
     assert second.exit_code == 7 and one_sentence(second.stderr), second.stderr
 
 
+def test_a_job_from_a_recording_with_prompts_written_as_sound(gloveside, tmp_path):
+    """Eight phrases of a technician on one tape, silence between; each prompt becomes a WAV file."""
+    phrases = ["begin the job", "understood", "next step", "both locked", "next step", "zero bar", "affirm", "pause the job", "called away"]
+    tape = []
+    for phrase in phrases:
+        samples, rate = soundfile.read(spoken(tmp_path, phrase))
+        tape += [samples, np.zeros(int(1.2 * rate))]
+    path, prompts = tmp_path / "tape.wav", tmp_path / "prompts"
+    soundfile.write(path, np.concatenate(tape), rate)
+    done = gloveside("run", FLANGE, "--asset", "F7", "--listen", str(path), "--speak", str(prompts))
+    assert done.exit_code == 8, done.output
+    events = Journal.read(next((tmp_path / "jobs").iterdir())).events()
+    assert [event.body["text"] for event in events if event.kind == "heard"] == phrases
+    value = next(event.body for event in events if event.kind == "value")
+    assert (float(value["value"]), value["unit"], value["verdict"]) == (0, "bar", "within")
+    assert next(event.body for event in events if event.kind == "paused")["reason"] == "called"
+    written = sorted(prompts.glob("*.wav"))
+    assert len(written) >= 12 and all(soundfile.info(item).duration > 0.2 for item in written)
+
+
 # --- bad input: one clear sentence and a code ---
 
 
