@@ -113,9 +113,10 @@ def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
     place = f"{position + 1} of {total}" if position is not None else "extra"
     minutes, seconds = divmod(int(step_seconds), 60)
     top = Table.grid(expand=True)
-    top.add_column()
-    top.add_column(justify="right")
-    top.add_row(_block(place), _block(f"{minutes}:{seconds:02d}"))
+    clock = _block(f"{minutes}:{seconds:02d}")
+    top.add_column(ratio=1)
+    top.add_column(width=max(map(len, clock.plain.splitlines())))  # justified to the right, each row would be moved by itself
+    top.add_row(_block(place), clock)
     rows: list[RenderableType] = [Text("STEP, AND TIME IN IT", style="bold"), top, ProgressBar(total=total, completed=len(state.settled & plan.position.keys()), complete_style="white", finished_style="white"), Text(""), Text(here.text(here.step.instruction).upper(), style="bold")]
     if here.step.torque:
         value, unit = specified_torque(plan, here.step.torque)

@@ -58,7 +58,7 @@ def say_torque(turn: Turn, quiet: bool = False) -> None:
         turn.say("torque", amount=Amount(value, unit))
         if step.torque.lubrication:
             turn.say("lubrication", lubrication=step.torque.lubrication)
-        if step.tightening:
+        if step.tightening and len(step.tightening.passes_percent) > 1:
             passes = tuple(Amount(_to_half(value * percent / 100), unit) for percent in step.tightening.passes_percent)
             turn.say("passes", passes=passes)
     elif not quiet:
