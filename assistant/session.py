@@ -213,19 +213,19 @@ def _word_remarks(source: Any, plan: Plan, pack: Pack, recogniser: Recogniser) -
         if id(planned.step) in done:
             continue
         done.add(id(planned.step))
-        line, column = source.mark(*places[id(planned.step)])
+        place = places[id(planned.step)]
         grammar = words.grammar(step_vocabulary(plan, planned))
         for word in recogniser.missing_words(grammar.words() - seen):
             seen.add(word)
             said = suggest(word, recogniser.known_words(), pronounce) if pronounce else None
-            yield Remark(line, column, f'the recogniser has no pronunciation for "{word}"; ' + (f'write another word, or add it to the language pack under pronunciations, for example {word}: ["{said}"]' if said else "write another word"), "warning")
+            yield source.remark(place, f'the recogniser has no pronunciation for "{word}"; ' + (f'write another word, or add it to the language pack under pronunciations, for example {word}: ["{said}"]' if said else "write another word"), "warning")
         if pronounce:
             # Only what the step itself brings in: the pack's own phrases are held apart by a test.
             own = {answer.say.lower() for check in planned.step.checks for answer in check.answers} | {name.lower() for name in step_vocabulary(plan, planned).answers}
             for first, second, _ in alike(((phrase.text, (phrase.intent.kind, phrase.intent.choice)) for phrase in grammar.phrases if phrase.intent.kind != "stage"), pronounce):
                 if (first in own or second in own) and (first, second) not in pairs:
                     pairs.add((first, second))
-                    yield Remark(line, column, f'"{first}" and "{second}" sound alike and can both be said in this step; change one', "warning")
+                    yield source.remark(place, f'"{first}" and "{second}" sound alike and can both be said in this step; change one', "warning")
 
 
 def kept_plan(directory: Path) -> Plan:

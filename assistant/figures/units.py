@@ -9,15 +9,17 @@ PINT_UNITS: dict[str, str] = {
     "bar": "bar", "mbar": "millibar", "psi": "force_pound / inch ** 2", "kPa": "kilopascal", "MPa": "megapascal", "L/min": "liter / minute", "gal/min": "gallon / minute",
     "L": "liter", "mL": "milliliter", "s": "second", "min": "minute", "h": "hour", "degC": "degree_Celsius", "degF": "degree_Fahrenheit", "deg": "degree", "%": "percent",
     "strokes/min": "stroke / minute", "rpm": "revolution / minute", "bubbles/min": "bubble / minute", "kg": "kilogram", "g": "gram", "N": "newton",
+    "m": "meter", "A": "ampere", "mm/s": "millimeter / second", "kPa/min": "kilopascal / minute", "smL/min": "milliliter / minute",
 }  # fmt: skip
 """Unit key -> pint expression."""
 
-SI_UNITS: tuple[str, ...] = ("N.m", "m", "Pa", "m3/s", "m3", "s", "K", "rad", "1", "strokes/s", "rad/s", "bubbles/s", "kg", "N")
-_SI_PINT = {"N.m": "newton * meter", "m": "meter", "Pa": "pascal", "m3/s": "meter ** 3 / second", "m3": "meter ** 3", "s": "second", "K": "kelvin", "rad": "radian", "1": "dimensionless", "strokes/s": "stroke / second", "rad/s": "radian / second", "bubbles/s": "bubble / second", "kg": "kilogram", "N": "newton"}
+SI_UNITS: tuple[str, ...] = ("N.m", "m", "Pa", "m3/s", "m3", "s", "K", "rad", "1", "strokes/s", "rad/s", "bubbles/s", "kg", "N", "A", "m/s", "Pa/s", "standard m3/s")
+_SI_PINT = {"N.m": "newton * meter", "m": "meter", "Pa": "pascal", "m3/s": "meter ** 3 / second", "m3": "meter ** 3", "s": "second", "K": "kelvin", "rad": "radian", "1": "dimensionless", "strokes/s": "stroke / second", "rad/s": "radian / second", "bubbles/s": "bubble / second", "kg": "kilogram", "N": "newton", "A": "ampere", "m/s": "meter / second", "Pa/s": "pascal / second", "standard m3/s": "meter ** 3 / second"}
 _SI_OF = {
     "N.m": "N.m", "lbf.in": "N.m", "lbf.ft": "N.m", "mm": "m", "um": "m", "inch": "m", "thou": "m", "bar": "Pa", "mbar": "Pa", "psi": "Pa", "kPa": "Pa", "MPa": "Pa", "L/min": "m3/s",
     "gal/min": "m3/s", "L": "m3", "mL": "m3", "s": "s", "min": "s", "h": "s", "degC": "K", "degF": "K", "deg": "rad", "%": "1", "strokes/min": "strokes/s", "rpm": "rad/s",
     "bubbles/min": "bubbles/s", "kg": "kg", "g": "kg", "N": "N",
+    "m": "m", "A": "A", "mm/s": "m/s", "kPa/min": "Pa/s", "smL/min": "standard m3/s",
 }  # fmt: skip
 _PLACES = Decimal("1e-12")
 
@@ -38,7 +40,7 @@ def warm_up() -> None:
     _registry()
 
 
-_SYMBOLS = {"N.m": "N·m", "lbf.in": "lbf·in", "lbf.ft": "lbf·ft", "um": "µm", "inch": "in", "degC": "°C", "degF": "°F", "deg": "°"}
+_SYMBOLS = {"N.m": "N·m", "lbf.in": "lbf·in", "lbf.ft": "lbf·ft", "um": "µm", "inch": "in", "degC": "°C", "degF": "°F", "deg": "°", "smL/min": "standard mL/min"}
 
 
 def unit_symbol(unit: str) -> str:

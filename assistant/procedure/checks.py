@@ -38,7 +38,7 @@ def _steps(source: Source) -> Steps:
 
 
 def _at(source: Source, where: tuple[str | int, ...], text: str, severity: str = "error") -> Remark:
-    return Remark(*source.mark(*where), text, severity)
+    return source.remark(where, text, severity)
 
 
 def _known(name: str, known: Iterable[str], what: str) -> str | None:

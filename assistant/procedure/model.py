@@ -42,6 +42,15 @@ class Reference(Written):
 class Tool(Written):
     id: Name
     name: Line
+    least: Number | None = None
+    """Range of a torque wrench, or of another measuring tool."""
+    most: Number | None = None
+    unit: str = ""
+    """Of `least`, `most` and `uncertainty`."""
+    uncertainty: Number | None = None
+    """Expanded uncertainty (k = 2) of what is read from it."""
+    length_mm: Number | None = None
+    """Of a torque wrench: from the square drive to the middle of the grip."""
 
 
 class Part(Written):
@@ -73,6 +82,12 @@ class Fastener(Written):
     length_mm: Number | None = None
     strength: Label = ""
     """Property class or grade, such as A2-70 or 8.8."""
+    plural: str = ""
+    """How several are called; `name` with an s by default."""
+    tapped_into: str = ""
+    """What the thread is cut in, where it is no nut: aluminium, cast iron, plastic ..."""
+    engaged_mm: Number | None = None
+    """Length of thread that holds in it."""
     kept: Line
     """Where it is kept while it is out."""
 
@@ -102,6 +117,15 @@ class PartMove(Written):
 class FastenerMove(Written):
     fastener: Name
     count: int = Field(gt=0)
+    count_aloud: bool = False
+    """The technician counts them aloud before the step is passed."""
+
+
+class Adapter(Written):
+    offset_mm: Number
+    """From the square drive to the middle of the nut."""
+    angle_deg: Number = Decimal(0)
+    """Between wrench and adapter; 0 straight out, 90 square to the wrench."""
 
 
 class Torque(Written):
@@ -114,12 +138,19 @@ class Torque(Written):
     """Preload target when computed, percent of the proof load."""
     tolerance_percent: Number = Decimal(10)
     """The applied torque may differ by this much."""
+    wrench: Name | None = None
+    """The tool it is set on."""
+    adapter: Adapter | None = None
 
 
 class Tightening(Written):
-    order: Literal["crossing", "round"] = "crossing"
+    order: Literal["crossing", "round", "rectangle", "two-rows"] = "crossing"
     count: int = Field(ge=1)
+    rows: int | None = Field(default=None, ge=1)
+    """Of a rectangle: its bolts are rows x columns, and `count` is their product."""
     passes_percent: list[Annotated[int, Field(gt=0, le=100)]] = Field(default=[30, 70, 100], min_length=1)
+    last_round: bool = False
+    """Once more round in sequence at full torque, after the passes."""
     note: str = ""
     """Said after the passes, for example a re-torque after a wait."""
 
@@ -131,12 +162,47 @@ class Answer(Written):
     """A step to go to after this answer."""
 
 
+class Wear(Written):
+    new: Number
+    """The size when new, in the unit of the measure."""
+    hours: Name
+    """The check at which the running hours are recorded."""
+
+
 class Measure(Written):
     quantity: Line
     unit: Line
     at_least: Number | None = None
     at_most: Number | None = None
     out_of_limits_go_to: Name | None = None
+    instrument: Name | None = None
+    """The tool it is read from; its uncertainty makes a value near a limit too close to call."""
+    readings: int = Field(default=1, ge=1, le=10)
+    """How often it is measured; their mean is judged."""
+    wear: Wear | None = None
+
+
+class Curve(Written):
+    at: Line
+    """The check or constant that says where on the curve, such as a pressure."""
+    at_unit: Line
+    points: list[Annotated[list[Number], Field(min_length=2, max_length=2)]] = Field(min_length=2)
+    """[place, value] pairs, in `at_unit` and the unit of the computation."""
+    at_least_percent: Number = Decimal(90)
+
+
+class Compute(Written):
+    """A figure worked out from what was recorded, and judged."""
+
+    id: Name
+    quantity: Line
+    kind: Literal["leak", "bubbles", "flow", "curve", "drift", "lift", "difference"]
+    inputs: dict[str, Line] = Field(alias="from")
+    """Name of an input -> the check it is recorded at, or a constant with its unit, such as 1.8 L."""
+    unit: Line
+    at_least: Number | None = None
+    at_most: Number | None = None
+    curve: Curve | None = None
 
 
 class Check(Written):
@@ -157,12 +223,33 @@ class Timer(Written):
     purpose: Line
     seconds: int = Field(gt=0)
     required: bool = True
+    call_every: int | None = Field(default=None, ge=10)
+    """Seconds between the times at which what is left is called out."""
+
+
+class Quiz(Written):
+    """A question to a trainee. It is no check: it judges nobody's part."""
+
+    ask: Line
+    right: Line
+    """The answer that is right, as it is said."""
+    wrong: list[Line] = Field(min_length=1)
+    because: Line
+    """Said after the answer."""
 
 
 class Step(Written):
     id: Name
     instruction: Line
     detail: str = ""
+    why: str = ""
+    """For trainees: why it is done."""
+    good: str = ""
+    """What good looks like."""
+    bad: str = ""
+    """What bad looks like."""
+    quiz: Quiz | None = None
+    planned_minutes: Number | None = None
     cautions: list[Caution] = []
     tools: list[Name] = []
     parts: list[Name] = []
@@ -174,6 +261,7 @@ class Step(Written):
     torque: Torque | None = None
     tightening: Tightening | None = None
     checks: list[Check] = []
+    compute: list[Compute] = []
     hold: Hold | None = None
     timer: Timer | None = None
     instances: list[Name] = []
