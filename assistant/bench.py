@@ -93,7 +93,7 @@ class Bench:
             matched = Intent("words", text=text or None, source=source)
             heard = replace(heard, text=text or "(a remark, kept as sound)", rejected=False)
         self.display.heard(heard)
-        self._record(e.PhraseHeard(text, matched is None, round(heard.confidence, 4), source))
+        self._record(e.PhraseHeard(text, matched is None, round(heard.confidence, 4), source, matched.kind if matched else ""))
         if matched is not None:
             matched = self._with_clip(matched, heard)
         self._carry_out(decide(self.plan, self.state, matched or Intent("unheard"), self._now()))

@@ -18,6 +18,7 @@ import numpy as np
 import yaml
 
 from assistant.engine import events as e
+from assistant.engine.counts import moves_of
 from assistant.engine.missing import missing
 from assistant.engine.state import State
 from assistant.errors import GlovesideError
@@ -80,6 +81,7 @@ class Technician:
         self._asides: set[str] = set()
         self._misheard = False
         self._attempts: dict[tuple[str, str, int], int] = {}
+        self._state = State()
         self.slower = 0
         """How often what is said now has been denied already."""
 
@@ -96,7 +98,7 @@ class Technician:
 
     def words(self, state: State) -> str | None:
         """What to say now; None to wait for a timer."""
-        question, self.slower = state.question, 0
+        question, self.slower, self._state = state.question, 0, state
         if question is not None:
             return self._reply(question)
         if not state.begun:
@@ -117,6 +119,8 @@ class Technician:
         if needs and needs[0].what == "timer":
             countdown = state.timers.get(key)
             return None if countdown and countdown.started_s is not None else self._command("timer_start")
+        if needs and needs[0].what == "pass":
+            return self._command("pass_done")
         if len(state.settled & self._plan.position.keys()) == len(self._plan.steps):
             return self._command("finish")
         return self._command("next")
@@ -159,6 +163,15 @@ class Technician:
                 wanted = self._value(question.step, question.item)
                 same = question.value == Decimal(str(wanted["value"])) and question.unit == wanted["unit"]
                 return self._pack.confirm["yes" if same else "no"][0]
+            case "count":
+                move = moves_of(self._plan.by_key[question.step])[question.item]
+                fastener = self._plan.procedure.fastener(move.fastener)
+                name = fastener.name if fastener else move.fastener
+                plural = (fastener.plural if fastener else "") or f"{name}s"
+                return f"{number_words(move.count, self._pack)} {name if move.count == 1 else plural}"
+            case "quiz":
+                quiz = self._plan.by_key[question.step].step.quiz
+                return quiz.right if quiz else self._command("cancel")
             case "out_of_limits":
                 return self._pack.group("out_of_limits")[lines.get("out_of_limits", "leave")][0]
             case "part" | "condition" | "disposition":
@@ -170,6 +183,8 @@ class Technician:
                 same = (question.part, question.condition, question.disposition) == (wanted["part"], wanted["condition"], wanted["disposition"])
                 same &= (question.remark_source != "none") == bool(wanted.get("remark"))
                 return self._pack.confirm["yes" if same else "no"][0]
+            case "confirm_finish" | "confirm_stage":
+                return self._pack.confirm["yes"][0]
             case "skip_reason":
                 return self._pack.group("skip_reasons")[lines["skip"]][0]
             case "confirm_skip":
@@ -182,7 +197,7 @@ class Technician:
     def _worded(self, step: str, item: str) -> str:
         """A value as the script words it; where that was misheard, as a person words it the second and third time."""
         wanted = self._value(step, item)
-        turn = (step, item, self._used.get((step, item), 0))
+        turn = (step, item, self._used.get((step, item), 0) * 100 + len(self._state.readings.get((step, item), ())))
         self._attempts[turn] = self._attempts.get(turn, 0) + 1
         self.slower = self._attempts[turn] - 1
         if self._attempts[turn] > 2 * TRIES:
@@ -216,7 +231,10 @@ class Technician:
         if values is None:
             raise GlovesideError(f"The technician's script has no value for {step}, {item}; add it under measured.")
         options = _listed(values)
-        return options[min(self._used.get((step, item), 0), len(options) - 1)]
+        check = next((check for check in self._plan.by_key[step].step.checks if check.id == item), None)
+        each = check.measure.readings if check and check.measure else 1
+        turn = self._used.get((step, item), 0) * each + len(self._state.readings.get((step, item), ()))
+        return options[min(turn, len(options) - 1)]
 
 
 def differences(script: dict[str, Any], record: dict[str, Any], pack: Pack) -> list[str]:
@@ -250,7 +268,7 @@ def _found(record: dict[str, Any]) -> list[tuple[Any, ...]]:
     rows: list[tuple[Any, ...]] = []
     for step in record["steps"]:
         rows += [("answer", step["key"], answer["check"], answer["said"]) for answer in step["answers"] if not answer["corrected_by"]]
-        rows += [("value", step["key"], value["check"], value["value"], value["unit"]) for value in step["values"] if not value["corrected_by"]]
+        rows += [("value", step["key"], value["check"], one, value["unit"]) for value in step["values"] if not value["corrected_by"] for one in value["readings"] or [value["value"]]]
     rows += [("finding", finding["step"], finding["part"], finding["condition"], finding["disposition"], finding["remark_source"] != "none") for finding in record["findings"] if not finding["corrected_by"]]
     return rows + [("skip", skip["step"], skip["reason"]) for skip in record["skipped"]]
 

@@ -22,6 +22,7 @@ from assistant.language.vocabulary import Vocabulary
 from assistant.procedure.checks import check_procedure
 from assistant.procedure.plan import Plan, PlannedStep, make_plan
 from assistant.procedure.reader import ProcedureFaults, Remark, parse_procedure, read_procedure
+from assistant.record.accounts import step_minutes, times
 from assistant.record.clock import Clock, SystemClock
 from assistant.record.journal import Journal
 from assistant.record.report import as_csv, as_html, as_json, write_record
@@ -80,7 +81,7 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
     finally:
         listener.close()
         speaker.close()
-    record = service_record(job, setting.plan, pack)
+    record = service_record(job, setting.plan, pack, earlier_minutes(setting.store, job) if setting.detail == "full" else ())
     return write_record(record, job, job)[1], closed
 
 
@@ -222,7 +223,7 @@ def _word_remarks(source: Any, plan: Plan, pack: Pack, recogniser: Recogniser) -
         if pronounce:
             # Only what the step itself brings in: the pack's own phrases are held apart by a test.
             own = {answer.say.lower() for check in planned.step.checks for answer in check.answers} | {name.lower() for name in step_vocabulary(plan, planned).answers}
-            for first, second, _ in alike(((phrase.text, (phrase.intent.kind, phrase.intent.choice)) for phrase in grammar.phrases if phrase.intent.kind != "stage"), pronounce):
+            for first, second, _ in alike(((phrase.text, (phrase.intent.kind, phrase.intent.choice)) for phrase in grammar.phrases if phrase.intent.kind not in ("stage", "count")), pronounce):
                 if (first in own or second in own) and (first, second) not in pairs:
                     pairs.add((first, second))
                     yield source.remark(place, f'"{first}" and "{second}" sound alike and can both be said in this step; change one', "warning")
@@ -240,7 +241,30 @@ def kept_plan(directory: Path) -> Plan:
 def job_record(store: Path, job: str) -> tuple[dict[str, Any], Path]:
     directory = Store(store).find(job)
     plan = kept_plan(directory)
-    return service_record(directory, plan, load_pack(plan.procedure.language)), directory
+    return service_record(directory, plan, load_pack(plan.procedure.language), earlier_minutes(store, directory)), directory
+
+
+def earlier_minutes(store: Path, directory: Path) -> list[dict[str, float]]:
+    """Minutes by step of earlier jobs that the same trainee closed with the same procedure."""
+    own = read_events(directory)
+    started = next((event for _, event in own if isinstance(event, e.JobStarted)), None)
+    if started is None or started.detail != "full":
+        return []
+    found = []
+    for _, other in Store(store).jobs():
+        if other == directory:
+            continue
+        events = read_events(other)
+        first = next((event for _, event in events if isinstance(event, e.JobStarted)), None)
+        same = first is not None and (first.technician, first.procedure_id) == (started.technician, started.procedure_id)
+        if same and any(isinstance(event, e.JobFinished) for _, event in events) and events[0][0].at_utc < own[0][0].at_utc:
+            found.append(step_minutes(times(kept_plan(other), events)))
+    return found
+
+
+def read_events(directory: Path) -> list[tuple[Any, e.Event]]:
+    """The stored and the typed form of every event of a job. Raises JournalError."""
+    return [(item, e.read_event(item.kind, item.body)) for item in Journal.read(directory).events()]
 
 
 def report_text(store: Path, job: str, form: str) -> str:

@@ -41,7 +41,7 @@ class Dialogue:
             intent = self._vocabulary.grammar(wanted).match(text)
             if intent is None and wanted.words:
                 intent = Intent("words", text=text, source="typed")
-            self._record(PhraseHeard(text, intent is None, 1.0, "typed"))
+            self._record(PhraseHeard(text, intent is None, 1.0, "typed", intent.kind if intent else ""))
             self._take(decide(self.plan, self.state, intent or Intent("unheard"), self.now_s))
         return " ".join(self.said)
 

@@ -3,10 +3,13 @@
 from collections.abc import Callable
 
 from assistant.engine import events as e
-from assistant.engine.dialogue import advance, answer_question, ask_for, complete, drop, enter, say_question, take_value, undone_before
+from assistant.engine.dialogue import advance, after_count, answer_question, ask_for, carry_on, complete, drop, enter, say_question, take_value, undone_before
 from assistant.engine.intents import Intent
 from assistant.engine.missing import Missing, limits_of, missing
-from assistant.engine.readout import present, say_cautions, say_detail, say_first_missing, say_parts, say_tools, say_torque, say_where, spoken_time
+from assistant.engine.counts import moves_of, say_outstanding, still_out, take_count
+from assistant.engine.joint import call_bolt, pass_done, say_torque, say_wrench
+from assistant.engine.readout import present, say_cautions, say_detail, say_first_missing, say_parts, say_time_left, say_tools, say_where, spoken_time
+from assistant.engine.trainee import say_summary
 from assistant.engine.state import State
 from assistant.engine.turn import Decision, Turn
 from assistant.procedure.plan import Plan
@@ -77,10 +80,17 @@ def _tick(turn: Turn) -> None:
     if turn.state.finished:
         return
     for key, countdown in turn.state.timers.items():
+        timer = turn.plan.by_key[key].step.timer
         if countdown.started_s is not None and not countdown.done and turn.now_s >= countdown.started_s + countdown.seconds:
             turn.record(e.TimerDone(key))
-            timer = turn.plan.by_key[key].step.timer
             turn.say("timer_done", purpose=timer.purpose if timer else "")
+        elif countdown.started_s is not None and not countdown.done and timer and timer.call_every:
+            left = countdown.started_s + countdown.seconds - turn.now_s
+            # The whole interval that has come up; the full time itself was said at the start.
+            due = int(left // timer.call_every + 1) * timer.call_every if left % timer.call_every else int(left)
+            if due < countdown.seconds and due < (countdown.called_s or countdown.seconds):
+                turn.record(e.TimerCalled(key, due))
+                turn.say("timer_left", purpose=timer.purpose, left=spoken_time(due))
 
 
 def _unheard(turn: Turn) -> None:
@@ -152,6 +162,26 @@ def _value_items(turn: Turn) -> list[str]:
     return (["torque"] if step.torque else []) + [check.id for check in step.checks if check.measure]
 
 
+def _count(turn: Turn, intent: Intent) -> None:
+    """A count said without being asked for."""
+    if not moves_of(turn.here):
+        turn.say("nothing_to_count")
+        return
+    entry = take_count(turn, intent, clips=(intent.clip,) if intent.clip else ())
+    if entry is not None:
+        after_count(turn, entry, False)
+
+
+def _pass_done(turn: Turn, intent: Intent) -> None:
+    if pass_done(turn) and not any(need.what == "pass" for need in missing(turn.plan, turn.state)):
+        carry_on(turn, False)
+
+
+def _outstanding(turn: Turn, intent: Intent) -> None:
+    say_first_missing(turn)
+    say_outstanding(turn)
+
+
 def _pending(turn: Turn) -> list[str]:
     return [need.item for need in missing(turn.plan, turn.state) if need.what == "value"]
 
@@ -199,7 +229,7 @@ def _correct(turn: Turn, intent: Intent) -> None:
         turn.ask(e.Question("part", entry.step, "finding", corrects=sequence, leaving=leaving))
         say_question(turn)
     else:
-        what = "answer" if isinstance(entry, e.AnswerRecorded) else "value"
+        what = "answer" if isinstance(entry, e.AnswerRecorded) else "count" if isinstance(entry, e.CountRecorded) else "value"
         ask_for(turn, Missing(what, entry.item), leaving, sequence, entry.step)
 
 
@@ -299,11 +329,12 @@ def _finish(turn: Turn, intent: Intent) -> None:
     unsafe = [planned for planned in undone if planned.stage.make_safe]
     if unsafe:
         turn.say("make_safe_first")
-    elif undone:
+    elif undone or still_out(turn.plan, turn.state):
         turn.ask(e.Question("confirm_finish", turn.state.step))
         say_question(turn)
     else:
         turn.record(e.JobFinished(()))
+        say_summary(turn)
         turn.say("finished")
 
 
@@ -315,6 +346,13 @@ _COMMANDS: dict[str, Callable[[Turn, Intent], None]] = {
     "details": lambda turn, intent: say_detail(turn),
     "cautions": lambda turn, intent: say_cautions(turn),
     "torque": lambda turn, intent: say_torque(turn),
+    "pass_done": _pass_done,
+    "bolts": call_bolt,
+    "next_bolt": call_bolt,
+    "wrench": lambda turn, intent: say_wrench(turn),
+    "count": _count,
+    "outstanding": _outstanding,
+    "time_left": lambda turn, intent: say_time_left(turn),
     "tools": lambda turn, intent: say_tools(turn),
     "parts": lambda turn, intent: say_parts(turn),
     "where": lambda turn, intent: say_where(turn),

@@ -7,9 +7,15 @@ from decimal import Decimal
 
 from assistant.engine import events as e
 from assistant.engine.intents import Intent
+from assistant.engine.computed import work_out
+from assistant.engine.counts import moves_of, still_out, take_count
+from assistant.engine.joint import say_pass_due
 from assistant.engine.missing import Limits, Missing, check_of, limits_of, missing
 from assistant.engine.readout import present, say_caution, spoken_time
+from assistant.engine.trainee import say_quiz, say_summary, take_quiz
 from assistant.engine.turn import Amount, Turn
+from assistant.figures.tolerance import decide as judged
+from assistant.figures.tolerance import summary
 from assistant.figures.units import convert, same_dimension, to_si
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
 
@@ -28,6 +34,15 @@ def ask_for(turn: Turn, need: Missing, leaving: bool = False, corrects: int | No
         say_question(turn)
     elif need.what == "value":
         turn.ask(e.Question("value", planned.key, need.item, leaving=leaving, corrects=corrects))
+        say_question(turn)
+    elif need.what == "count":
+        turn.ask(e.Question("count", planned.key, need.item, leaving=leaving, corrects=corrects))
+        say_question(turn)
+    elif need.what == "pass":
+        say_pass_due(turn)
+        turn.say("say_pass_done")
+    elif need.what == "quiz" and planned.step.quiz:
+        turn.ask(e.Question("quiz", planned.key, leaving=leaving))
         say_question(turn)
     elif need.what == "hold" and planned.step.hold:
         turn.ask(e.Question("hold", planned.key, leaving=leaving))
@@ -66,6 +81,12 @@ def say_question(turn: Turn) -> None:
                 turn.say("ask_torque", unit=f"#units:{limits.unit}")
             else:
                 turn.say("ask_value", ask=planned.text(check_of(planned.step, question.item).ask), unit=f"#units:{limits.unit}")
+        case "count" if planned:
+            move = moves_of(planned)[question.item]
+            known = turn.plan.procedure.fastener(move.fastener)
+            turn.say(f"ask_count_{question.item.partition(':')[0]}", name=(known.plural or f"{known.name}s") if known else move.fastener)
+        case "quiz" if planned and planned.step.quiz:
+            say_quiz(turn, planned.step.quiz)
         case "confirm_value" if planned and question.value is not None:
             turn.say("read_back", quantity=limits_of(turn.plan, planned, question.item).quantity, amount=Amount(question.value, question.unit))
         case "part":
@@ -79,6 +100,9 @@ def say_question(turn: Turn) -> None:
         case "confirm_stage":
             turn.say("confirm_stage", count=undone_before(turn, question.item), title=dict(turn.plan.stage_runs)[question.item])
         case "confirm_finish":
+            lines = still_out(turn.plan, turn.state)
+            if lines:
+                turn.say("still_out", lines=lines)
             turn.say("confirm_finish", count=len(turn.plan.steps) - len(turn.state.settled & turn.plan.position.keys()))
         case about:
             turn.say(f"ask_{about}")
@@ -167,35 +191,70 @@ def _confirm_value(turn: Turn, question: e.Question, intent: Intent) -> None:
     assert question.value is not None
     planned = turn.plan.by_key[question.step]
     limits = limits_of(turn.plan, planned, question.item)
-    verdict = judge(question.value, question.unit, limits)
-    si_value, si_unit = to_si(question.value, question.unit)
+    if limits.readings > 1:
+        _take_reading(turn, question, limits)
+    else:
+        _record_value(turn, question, limits, question.value, _clips(question, intent))
+
+
+def _take_reading(turn: Turn, question: e.Question, limits: Limits) -> None:
+    """One of several readings; with the last, their mean is recorded and judged."""
+    key = (question.step, question.item)
+    assert question.value is not None
+    turn.record(e.ReadingTaken(question.step, question.item, question.value, question.unit, question.reason == "spoken", question.clips))
+    taken = turn.state.readings[key]
+    if len(taken) < limits.readings:
+        turn.say("reading_taken", number=len(taken), total=limits.readings)
+        turn.ask(e.Question("value", question.step, question.item, leaving=question.leaving, corrects=question.corrects))
+        say_question(turn)
+        return
+    unit = taken[0].unit
+    values = tuple(convert(reading.value, reading.unit, unit) for reading in taken)
+    summed = summary(values)
+    # One digit more than was read: a mean is finer than its readings, but not by fifty places.
+    mean = summed.mean.quantize(Decimal(1).scaleb(min(int(value.as_tuple().exponent) for value in values) - 1))
+    turn.say("readings_summed", total=len(values), mean=Amount(mean, unit), range=Amount(summed.span, unit))
+    for place in summed.outliers:
+        turn.say("reading_odd", number=place, amount=Amount(values[place - 1], unit))
+    clips = tuple(clip for reading in taken for clip in reading.clips)
+    _record_value(turn, replace(question, unit=unit, reason="spoken" if taken[0].unit_spoken else "bare"), limits, mean, clips, values)
+
+
+def _record_value(turn: Turn, question: e.Question, limits: Limits, value: Decimal, clips: tuple[str, ...], readings: tuple[Decimal, ...] = ()) -> None:
+    planned = turn.plan.by_key[question.step]
+    verdict = judge(value, question.unit, limits)
+    si_value, si_unit = to_si(value, question.unit)
     goes_to = limits.goes_to if verdict == "out" else None
     turn.record(
         e.ValueRecorded(
-            question.step, question.item, _clips(question, intent), question.corrects, limits.quantity, question.value, question.unit,
-            question.reason == "spoken", si_value, si_unit, limits.at_least, limits.at_most, limits.unit, verdict, limits.specified, goes_to,
+            question.step, question.item, clips, question.corrects, limits.quantity, value, question.unit, question.reason == "spoken", si_value, si_unit,
+            limits.at_least, limits.at_most, limits.unit, verdict, limits.specified, goes_to, limits.uncertainty, readings,
         )  # fmt: skip
     )
     turn.say("value_recorded")
-    if verdict != "out":
-        carry_on(turn, question.leaving)
-        return
-    _say_limits(turn, limits)
+    if verdict == "too close":
+        turn.say("too_close")
+    if verdict == "out":
+        _say_limits(turn, limits)
     if goes_to:
         go_to(turn, goes_to, planned)
-    else:
+        return
+    work_out(turn, planned, question.item)
+    if verdict in ("out", "too close"):
         turn.ask(e.Question("out_of_limits", question.step, question.item, leaving=question.leaving))
         turn.say("ask_out_of_limits")
+    else:
+        carry_on(turn, question.leaving)
 
 
 def judge(value: Decimal, unit: str, limits: Limits) -> str:
-    """within, out, or "no limits"; the value is converted to the unit of the limits, and a limit itself is within."""
+    """within, out, "too close", or "no limits"; the value is converted to the unit of the limits, and a limit itself is within
+    where the instrument's uncertainty is not known."""
     if limits.at_least is None and limits.at_most is None:
         return "no limits"
     held = convert(value, unit, limits.unit)
-    low = limits.at_least is not None and held < limits.at_least
-    high = limits.at_most is not None and held > limits.at_most
-    return "out" if low or high else "within"
+    decision = judged(held, limits.uncertainty or Decimal(0), limits.at_least, limits.at_most).verdict
+    return "too close" if decision == "too close to call" else decision
 
 
 def _say_limits(turn: Turn, limits: Limits) -> None:
@@ -212,11 +271,34 @@ def _say_limits(turn: Turn, limits: Limits) -> None:
 def _out_of_limits(turn: Turn, question: e.Question, intent: Intent) -> None:
     if intent.choice == "again":
         corrects = turn.state.recorded[(question.step, question.item)].sequence
-        ask_for(turn, Missing("value", question.item), question.leaving, corrects, question.step)
+        what = "count" if ":" in question.item else "value"
+        ask_for(turn, Missing(what, question.item), question.leaving, corrects, question.step)
     else:
         turn.record(e.LeftOpen(question.step, question.item))
         turn.say("left_open")
         carry_on(turn, question.leaving)
+
+
+def _count(turn: Turn, question: e.Question, intent: Intent) -> None:
+    entry = take_count(turn, intent, question.corrects, _clips(question, intent))
+    if entry is None:
+        say_question(turn)
+    else:
+        after_count(turn, entry, question.leaving)
+
+
+def after_count(turn: Turn, entry: e.CountRecorded, leaving: bool) -> None:
+    """A count that differs is counted again or left open; one that agrees is done with."""
+    if entry.verdict == "differs":
+        turn.ask(e.Question("out_of_limits", entry.step, entry.item, leaving=leaving))
+        turn.say("ask_out_of_limits")
+    else:
+        carry_on(turn, leaving)
+
+
+def _quiz(turn: Turn, question: e.Question, intent: Intent) -> None:
+    take_quiz(turn, question, intent)
+    carry_on(turn, question.leaving)
 
 
 def _finding_slot(slot: str, following: str) -> Callable[[Turn, e.Question, Intent], None]:
@@ -287,6 +369,7 @@ def _confirm_finish(turn: Turn, question: e.Question, intent: Intent) -> None:
         return
     undone = tuple(planned.key for planned in turn.plan.steps if planned.key not in turn.state.settled)
     turn.record(e.JobFinished(undone))
+    say_summary(turn)
     turn.say("finished")
 
 
@@ -346,6 +429,8 @@ _ANSWERS: dict[tuple[str, str], Callable[[Turn, e.Question, Intent], None]] = {
     ("caution", "understood"): _acknowledge,
     ("answer", "answer"): _answer,
     ("value", "value"): take_value,
+    ("count", "count"): _count,
+    ("quiz", "answer"): _quiz,
     ("confirm_value", "confirm"): _confirm_value,
     ("out_of_limits", "answer"): _out_of_limits,
     ("part", "answer"): _finding_slot("part", "condition"),

@@ -35,11 +35,11 @@ class Question(Event):
 
     kind: ClassVar[str] = "asked"
     about: str
-    """caution, answer, value, confirm_value, out_of_limits, part, condition, disposition, remark, confirm_finding, skip_reason,
-    confirm_skip, pause_reason, confirm_stage, confirm_finish or hold."""
+    """caution, answer, value, confirm_value, out_of_limits, count, quiz, part, condition, disposition, remark, confirm_finding,
+    skip_reason, confirm_skip, pause_reason, confirm_stage, confirm_finish or hold."""
     step: str
     item: str = ""
-    """What in the step: a check's id, "torque", a caution's number or a stage run."""
+    """What in the step: a check's id, "torque", a caution's number, a fastener count ("out:bolt") or a stage run."""
     value: Decimal | None = None
     """The value to confirm, as spoken."""
     unit: str = ""
@@ -92,6 +92,8 @@ class PhraseHeard(Event):
     rejected: bool
     confidence: float
     engine: str
+    intent: str = ""
+    """What it was taken to mean; "" where it was rejected."""
 
 
 @dataclass(frozen=True)
@@ -152,10 +154,102 @@ class ValueRecorded(Entry):
     at_most: Decimal | None
     limit_unit: str
     verdict: str
-    """within, out, or "no limits"."""
+    """within, out, "too close" (nearer to a limit than the instrument can tell), or "no limits"."""
     specified: Decimal | None = None
     """For a torque: the value asked for, in `limit_unit`."""
     goes_to: str | None = None
+    uncertainty: Decimal | None = None
+    """Expanded uncertainty of the instrument (k = 2), in `limit_unit`."""
+    readings: tuple[Decimal, ...] = ()
+    """Where it was measured several times: each reading, in `unit`; `value` is their mean."""
+
+
+@dataclass(frozen=True)
+class ReadingTaken(Event):
+    """One of several readings of a value; confirmed, but judged only with the others."""
+
+    kind: ClassVar[str] = "reading"
+    step: str
+    item: str
+    value: Decimal
+    unit: str
+    unit_spoken: bool
+    clips: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class CountRecorded(Entry):
+    """Fasteners counted aloud, out of the machine or back in."""
+
+    kind: ClassVar[str] = "count"
+    fastener: str
+    direction: str
+    """out or in."""
+    counted: int
+    expected: int
+    verdict: str
+    """agrees or differs."""
+
+
+@dataclass(frozen=True)
+class CountRefused(Event):
+    """Fasteners were named that do not belong to this step: a look-alike from elsewhere."""
+
+    kind: ClassVar[str] = "count_refused"
+    step: str
+    fastener: str
+    counted: int
+
+
+@dataclass(frozen=True)
+class PassDone(Event):
+    """One pass over all the bolts of a joint."""
+
+    kind: ClassVar[str] = "pass_done"
+    step: str
+    number: int
+    """From 1."""
+    torque: Decimal
+    unit: str
+
+
+@dataclass(frozen=True)
+class BoltCalled(Event):
+    """The next bolt of a pass was called out."""
+
+    kind: ClassVar[str] = "bolt_called"
+    step: str
+    place: int
+    """How many of this pass have been called, this one among them."""
+
+
+@dataclass(frozen=True)
+class ValueComputed(Event):
+    """A figure worked out from what was recorded."""
+
+    kind: ClassVar[str] = "computed"
+    step: str
+    item: str
+    quantity: str
+    value: Decimal
+    unit: str
+    at_least: Decimal | None
+    at_most: Decimal | None
+    verdict: str
+    """within, out, or "no limits"."""
+    working: tuple[str, ...]
+    """Line by line, so that it can be checked by hand."""
+
+
+@dataclass(frozen=True)
+class QuizAnswered(Event):
+    """A trainee's answer."""
+
+    kind: ClassVar[str] = "quiz"
+    step: str
+    asked: str
+    said: str
+    right: bool
 
 
 @dataclass(frozen=True)
@@ -210,6 +304,15 @@ class TimerStopped(Event):
 
 
 @dataclass(frozen=True)
+class TimerCalled(Event):
+    """What is left of a running timer was called out."""
+
+    kind: ClassVar[str] = "timer_called"
+    step: str
+    left_s: int
+
+
+@dataclass(frozen=True)
 class TimerDone(Event):
     kind: ClassVar[str] = "timer_done"
     step: str
@@ -244,12 +347,13 @@ KINDS: dict[str, type[Event]] = {
     for cls in (
         Question, JobStarted, JobReopened, PhraseHeard, QuestionDropped, StepEntered, CautionAcknowledged, AnswerRecorded,
         ValueRecorded, FindingRecorded, LeftOpen, StepSkipped, HoldReleased, TimerStarted, TimerStopped, TimerDone,
-        StepCompleted, Paused, Resumed, JobFinished,
+        StepCompleted, Paused, Resumed, JobFinished, ReadingTaken, CountRecorded, CountRefused, PassDone, BoltCalled, ValueComputed,
+        QuizAnswered, TimerCalled,
     )
 }  # fmt: skip
 
-_DECIMALS = {"value", "si_value", "at_least", "at_most", "specified"}
-_TUPLES = {"clips", "undone"}
+_DECIMALS = {"value", "si_value", "at_least", "at_most", "specified", "uncertainty", "torque"}
+_TUPLES = {"clips", "undone", "working"}
 
 
 def read_event(kind: str, body: dict[str, Any]) -> Event:
@@ -262,4 +366,6 @@ def read_event(kind: str, body: dict[str, Any]) -> Event:
             values[name] = Decimal(values[name])
     for name in _TUPLES & names & values.keys():
         values[name] = tuple(values[name])
+    if "readings" in values:
+        values["readings"] = tuple(Decimal(reading) for reading in values["readings"])
     return cls(**values)

@@ -6,11 +6,12 @@ from assistant.engine.dialogue import NO_REMARKS, step_part_names
 from assistant.engine.intents import GENERAL
 from assistant.engine.missing import check_of, limits_of, missing
 from assistant.engine.state import State
+from assistant.engine.trainee import choices
 from assistant.procedure.plan import Plan, PlannedStep
 
 _ANY = frozenset({"repeat", "help", "cancel", "pause"})
-_STEP = _ANY | {"details", "cautions", "torque", "tools", "parts", "where", "finding", "skip", "back", "correct", "next", "timer_start", "timer_stop"}
-_COMMANDS = {"caution": _ANY | {"understood", "cautions", "next", "details", "where", "back"}, "answer": _STEP, "value": _STEP, "hold": _ANY | {"release", "finding", "where", "back"}}
+_STEP = _ANY | {"details", "cautions", "torque", "pass_done", "bolts", "next_bolt", "wrench", "outstanding", "time_left", "tools", "parts", "where", "finding", "skip", "back", "correct", "next", "timer_start", "timer_stop"}
+_COMMANDS = {"count": _STEP, "quiz": _STEP, "caution": _ANY | {"understood", "cautions", "next", "details", "where", "back"}, "answer": _STEP, "value": _STEP, "hold": _ANY | {"release", "finding", "where", "back"}}
 _GROUPS = {
     "condition": "conditions",
     "disposition": "dispositions",
@@ -41,6 +42,8 @@ class Expected:
     """(stage run, title)."""
     words: bool = False
     """Free words."""
+    counts: tuple[tuple[str, str, str], ...] = ()
+    """(fastener, its name, its plural) of fasteners that may be counted aloud."""
 
 
 def expected(plan: Plan, state: State) -> Expected:
@@ -54,7 +57,8 @@ def expected(plan: Plan, state: State) -> Expected:
         if not state.begun:
             return Expected(frozenset({"begin", "help", "repeat", "pause"}))
         items = [need.item for need in missing(plan, state) if need.what == "value"]
-        return Expected(_UNASKED, values=_values(plan, plan.by_key[state.step], items), stages=plan.stage_runs)
+        here = plan.by_key[state.step]
+        return Expected(_UNASKED, values=_values(plan, here, items), stages=plan.stage_runs, counts=_counts(plan, here))
     planned = plan.by_key.get(question.step)
     commands = _COMMANDS.get(question.about, _ANY)
     match question.about:
@@ -62,6 +66,10 @@ def expected(plan: Plan, state: State) -> Expected:
             return Expected(commands, answers=tuple(answer.say for answer in check_of(planned.step, question.item).answers))
         case "value" if planned:
             return Expected(commands, values=_values(plan, planned, [question.item]))
+        case "count" if planned:
+            return Expected(commands, counts=_counts(plan, planned))
+        case "quiz" if planned and planned.step.quiz:
+            return Expected(commands, answers=choices(planned.step.quiz))
         case "part":
             return Expected(commands, answers=step_part_names(plan, plan.by_key[state.step]))
         case "remark":
@@ -76,7 +84,7 @@ def expected(plan: Plan, state: State) -> Expected:
 def step_vocabulary(plan: Plan, planned: PlannedStep) -> Expected:
     """Everything that can be said at a step, whatever is being asked."""
     step = planned.step
-    answers = [answer.say for check in step.checks for answer in check.answers]
+    answers = [answer.say for check in step.checks for answer in check.answers] + list(choices(step.quiz) if step.quiz else ())
     items = (["torque"] if step.torque else []) + [check.id for check in step.checks if check.measure]
     return Expected(
         frozenset(GENERAL),
@@ -85,6 +93,7 @@ def step_vocabulary(plan: Plan, planned: PlannedStep) -> Expected:
         (*_GROUPS.values(), NO_REMARKS),
         _values(plan, planned, items),
         stages=plan.stage_runs,
+        counts=_counts(plan, planned),
     )
 
 
@@ -96,3 +105,10 @@ def general_vocabulary() -> Expected:
 def _values(plan: Plan, planned: PlannedStep, items: list[str]) -> tuple[tuple[str, str], ...]:
     limits = [limits_of(plan, planned, item) for item in items]
     return tuple((item.quantity, item.unit) for item in limits)
+
+
+def _counts(plan: Plan, planned: PlannedStep) -> tuple[tuple[str, str, str], ...]:
+    """Every fastener of the machine, where the step moves any: a look-alike from elsewhere must be heard as what it is."""
+    if not (planned.step.fasteners_out or planned.step.fasteners_in):
+        return ()
+    return tuple((item.id, item.name, item.plural or f"{item.name}s") for item in plan.procedure.fasteners)

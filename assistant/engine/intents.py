@@ -9,10 +9,11 @@ class Intent:
     """One understood phrase. Built by the language module, or by a clock for "tick"."""
 
     kind: str
-    """A general command (see GENERAL), "answer", "value", "words", "unheard" or "tick"."""
+    """A general command (see GENERAL), "answer", "value", "count", "words", "unheard" or "tick"."""
     choice: str | None = None
-    """What was chosen, where the phrase is an answer or names a stage."""
+    """What was chosen, where the phrase is an answer, or names a stage or a fastener."""
     value: Decimal | None = None
+    """Of a measurement or a count."""
     unit: str | None = None
     """Unit key as spoken; None for a bare number."""
     quantity: str | None = None
@@ -32,7 +33,13 @@ GENERAL = {
     "repeat": "hear the last prompt again",
     "details": "hear the detail of this step",
     "cautions": "hear the cautions of this step",
-    "torque": "hear torque and tightening order",
+    "torque": "hear torque, passes and tightening order",
+    "pass_done": "record a tightening pass",
+    "bolts": "hear the first bolt of the pass",
+    "next_bolt": "hear the next bolt of the pass",
+    "wrench": "hear the wrench setting, with its adapter",
+    "outstanding": "hear what is missing, and what is still out of the machine",
+    "time_left": "hear what is left of timers and planned time",
     "tools": "hear the tools of this step",
     "parts": "hear parts and fasteners of this step",
     "where": "hear stage, step and what is missing",

@@ -6,7 +6,8 @@ from functools import lru_cache
 
 from assistant.engine.state import State
 from assistant.figures.torque import tightening_torque
-from assistant.procedure.model import Check, Fastener, Step, Torque
+from assistant.figures.units import convert
+from assistant.procedure.model import Check, Fastener, Step, Tightening, Torque
 from assistant.procedure.plan import Plan, PlannedStep
 
 
@@ -15,9 +16,9 @@ class Missing:
     """One thing a step still needs."""
 
     what: str
-    """caution, answer, value, timer or hold."""
+    """caution, timer, count, pass, value, answer, hold or quiz."""
     item: str = ""
-    """A check's id, "torque", or a caution's number."""
+    """A check's id, "torque", a caution's number, or a fastener count ("out:bolt")."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,9 @@ class Limits:
     specified: Decimal | None = None
     """For a torque."""
     goes_to: str | None = None
+    uncertainty: Decimal | None = None
+    """Of the instrument, in `unit`."""
+    readings: int = 1
 
 
 def missing(plan: Plan, state: State, key: str = "") -> list[Missing]:
@@ -45,6 +49,10 @@ def missing(plan: Plan, state: State, key: str = "") -> list[Missing]:
     timer = state.timers.get(key)
     if step.timer and step.timer.required and not (timer and timer.done):
         found.append(Missing("timer"))
+    for direction, moves in (("out", step.fasteners_out), ("in", step.fasteners_in)):
+        found += [Missing("count", f"{direction}:{move.fastener}") for move in moves if move.count_aloud and _open(state, key, f"{direction}:{move.fastener}")]
+    if step.torque and step.tightening and 1 < len(all_passes(step.tightening)) > state.passes.get(key, 0):
+        found.append(Missing("pass"))
     if step.torque and _open(state, key, "torque"):
         found.append(Missing("value", "torque"))
     for check in step.checks:
@@ -52,7 +60,21 @@ def missing(plan: Plan, state: State, key: str = "") -> list[Missing]:
             found.append(Missing("value" if check.measure else "answer", check.id))
     if step.hold and key not in state.released:
         found.append(Missing("hold"))
+    if step.quiz and state.full_detail and key not in state.quizzed:
+        found.append(Missing("quiz"))
     return found
+
+
+def all_passes(tightening: Tightening) -> list[int]:
+    """Percent of the torque in each pass; a last round in sequence is one more."""
+    return [*tightening.passes_percent, *([100] if tightening.last_round else [])]
+
+
+def pass_amount(torque: Decimal, percent: int) -> Decimal:
+    """Torque of a pass, in steps that a wrench can be set to and a person can keep in mind."""
+    exact = torque * percent / 100
+    step = Decimal("0.5") if exact >= 5 else Decimal("0.1") if exact >= 1 else Decimal("0.01")
+    return exact if percent == 100 else (exact / step).quantize(Decimal(1)) * step
 
 
 def _open(state: State, key: str, item: str) -> bool:
@@ -77,7 +99,9 @@ def limits_of(plan: Plan, planned: PlannedStep, item: str) -> Limits:
         return Limits("torque", unit, value - band, value + band, value)
     measure = check_of(planned.step, item).measure
     assert measure is not None
-    return Limits(measure.quantity, measure.unit, measure.at_least, measure.at_most, None, measure.out_of_limits_go_to)
+    tool = plan.procedure.tool(measure.instrument or "")
+    uncertainty = convert(tool.uncertainty, tool.unit, measure.unit) if tool and tool.uncertainty is not None else None
+    return Limits(measure.quantity, measure.unit, measure.at_least, measure.at_most, None, measure.out_of_limits_go_to, uncertainty, measure.readings)
 
 
 def specified_torque(plan: Plan, torque: Torque) -> tuple[Decimal, str]:

@@ -2,10 +2,12 @@
 
 from decimal import Decimal
 
+from assistant.engine.counts import counted_words, moves_of
 from assistant.engine.events import Question
-from assistant.engine.missing import check_of, limits_of, missing, specified_torque
+from assistant.engine.joint import say_pass_due, say_torque
+from assistant.engine.missing import check_of, limits_of, missing
+from assistant.engine.trainee import say_reasons
 from assistant.engine.turn import Amount, Turn
-from assistant.figures.order import crossing_order
 from assistant.procedure.model import FastenerMove, PartMove
 from assistant.procedure.plan import stage_title
 
@@ -25,6 +27,8 @@ def present(turn: Turn, first_caution: int = 0, leaving: bool = False) -> None:
     turn.say("instruction", text=here.text(here.step.instruction))
     if turn.state.full_detail and here.step.detail:
         turn.say("detail", text=here.text(here.step.detail))
+    if turn.state.full_detail:
+        say_reasons(turn)
     say_torque(turn, quiet=True)
     if here.step.timer:
         turn.say("timer_offer", purpose=here.step.timer.purpose, length=spoken_time(here.step.timer.seconds))
@@ -44,31 +48,12 @@ def say_cautions(turn: Turn) -> None:
 
 
 def say_detail(turn: Turn) -> None:
-    if turn.here.step.detail:
-        turn.say("detail", text=turn.here.text(turn.here.step.detail))
-    else:
-        turn.say("no_detail")
-
-
-def say_torque(turn: Turn, quiet: bool = False) -> None:
-    """Torque with its unit, then order and passes; `quiet` says nothing where the step has none."""
     step = turn.here.step
-    if step.torque:
-        value, unit = specified_torque(turn.plan, step.torque)
-        turn.say("torque", amount=Amount(value, unit))
-        if step.torque.lubrication:
-            turn.say("lubrication", lubrication=step.torque.lubrication)
-        if step.tightening and len(step.tightening.passes_percent) > 1:
-            passes = tuple(Amount(_to_half(value * percent / 100), unit) for percent in step.tightening.passes_percent)
-            turn.say("passes", passes=passes)
-    elif not quiet:
-        turn.say("no_torque")
-    if step.tightening:
-        tightening = step.tightening
-        order = crossing_order(tightening.count) if tightening.order == "crossing" else range(1, tightening.count + 1)
-        turn.say(f"order_{tightening.order}", order=tuple(Amount(Decimal(bolt), "") for bolt in order))
-        if tightening.note:
-            turn.say("note", text=tightening.note)
+    if step.detail:
+        turn.say("detail", text=turn.here.text(step.detail))
+    say_reasons(turn)
+    if not (step.detail or step.why or step.good or step.bad):
+        turn.say("no_detail")
 
 
 def say_tools(turn: Turn) -> None:
@@ -132,6 +117,13 @@ def say_first_missing(turn: Turn) -> None:
             turn.say("missing_value", quantity=limits_of(turn.plan, turn.here, need.item).quantity)
         elif need.what == "timer" and turn.here.step.timer:
             turn.say("missing_timer", purpose=turn.here.step.timer.purpose)
+        elif need.what == "count":
+            move = moves_of(turn.here)[need.item]
+            turn.say("missing_count", lines=(counted_words(turn.plan.procedure.fastener(move.fastener), move.fastener, move.count),))
+        elif need.what == "pass":
+            say_pass_due(turn)
+        elif need.what == "quiz":
+            turn.say("missing_quiz")
         elif turn.here.step.hold:
             turn.say("missing_hold", who=turn.here.step.hold.who)
 
@@ -142,5 +134,14 @@ def spoken_time(seconds: float) -> tuple[Amount, ...]:
     return ((Amount(Decimal(minutes), "min"),) if minutes else ()) + ((Amount(Decimal(rest), "s"),) if rest or not minutes else ())
 
 
-def _to_half(value: Decimal) -> Decimal:
-    return (value * 2).quantize(Decimal(1)) / 2
+def say_time_left(turn: Turn) -> None:
+    """What is left on each running timer, and of the planned time."""
+    running = [(turn.plan.by_key[key].step.timer, countdown) for key, countdown in turn.state.timers.items() if countdown.started_s is not None and not countdown.done]
+    for timer, countdown in running:
+        if timer is not None and countdown.started_s is not None:
+            turn.say("timer_left", purpose=timer.purpose, left=spoken_time(countdown.started_s + countdown.seconds - turn.now_s))
+    planned = sum((item.step.planned_minutes or Decimal(0) for item in turn.plan.steps if item.key not in turn.state.settled), Decimal(0))
+    if planned:
+        turn.say("planned_left", amount=Amount(planned.quantize(Decimal(1)), "min"))
+    elif not running:
+        turn.say("no_time_known")

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from decimal import Decimal
 from functools import singledispatch
 from types import MappingProxyType
 
@@ -18,6 +19,9 @@ class Recorded:
     sequence: int
     again: bool
     """True where its answer sent the job elsewhere: the item is to be done again after that."""
+    value: Decimal | None = None
+    """Of a measurement."""
+    unit: str = ""
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,18 @@ class Countdown:
     """Clock time of its start; None once stopped early."""
     seconds: int
     done: bool = False
+    called_s: int = 0
+    """Seconds that were left when it was last called out; 0 before that."""
+
+
+@dataclass(frozen=True)
+class Training:
+    """What a trainee was asked and asked for."""
+
+    right: int = 0
+    wrong: int = 0
+    repeats: int = 0
+    misses: int = 0
 
 
 @dataclass(frozen=True)
@@ -56,6 +72,16 @@ class State:
     finished: bool = False
     misses: int = 0
     """Phrases not understood in a row."""
+    readings: Mapping[tuple[str, str], tuple[e.ReadingTaken, ...]] = field(default_factory=lambda: _EMPTY)
+    """Readings taken towards a value that is not recorded yet."""
+    passes: Mapping[str, int] = field(default_factory=lambda: _EMPTY)
+    """Step -> tightening passes done."""
+    bolts: Mapping[str, int] = field(default_factory=lambda: _EMPTY)
+    """Step -> bolts called out in the pass under way."""
+    computed: Mapping[tuple[str, str], tuple[Decimal, str]] = field(default_factory=lambda: _EMPTY)
+    """(step, item) -> (value, unit) last worked out."""
+    quizzed: frozenset[str] = frozenset()
+    training: Training = Training()
 
     @property
     def settled(self) -> frozenset[str]:
@@ -93,7 +119,8 @@ def _(event: e.JobReopened, state: State) -> State:
 
 @_apply.register
 def _(event: e.PhraseHeard, state: State) -> State:
-    return replace(state, misses=state.misses + 1 if event.rejected else 0)
+    training = replace(state.training, misses=state.training.misses + event.rejected, repeats=state.training.repeats + (event.intent == "repeat"))
+    return replace(state, misses=state.misses + 1 if event.rejected else 0, training=training)
 
 
 @_apply.register
@@ -126,8 +153,48 @@ def _(event: e.Entry, state: State) -> State:
     again = getattr(event, "goes_to", None) is not None
     recorded = state.recorded
     if not isinstance(event, e.FindingRecorded):
-        recorded = Frozen({**recorded, (event.step, event.item): Recorded(state.sequence + 1, again)})
-    return replace(state, recorded=recorded, last_entry=(state.sequence + 1, event), question=None)
+        recorded = Frozen({**recorded, (event.step, event.item): Recorded(state.sequence + 1, again, getattr(event, "value", None), getattr(event, "unit", ""))})
+    readings = state.readings
+    if (event.step, event.item) in readings:
+        readings = Frozen({key: taken for key, taken in readings.items() if key != (event.step, event.item)})
+    return replace(state, recorded=recorded, last_entry=(state.sequence + 1, event), question=None, readings=readings)
+
+
+@_apply.register
+def _(event: e.ReadingTaken, state: State) -> State:
+    key = (event.step, event.item)
+    return replace(state, readings=Frozen({**state.readings, key: (*state.readings.get(key, ()), event)}), question=None)
+
+
+@_apply.register
+def _(event: e.CountRefused, state: State) -> State:
+    return state
+
+
+@_apply.register
+def _(event: e.PassDone, state: State) -> State:
+    return replace(state, passes=Frozen({**state.passes, event.step: event.number}), bolts=Frozen({**state.bolts, event.step: 0}))
+
+
+@_apply.register
+def _(event: e.BoltCalled, state: State) -> State:
+    return replace(state, bolts=Frozen({**state.bolts, event.step: event.place}))
+
+
+@_apply.register
+def _(event: e.ValueComputed, state: State) -> State:
+    return replace(state, computed=Frozen({**state.computed, (event.step, event.item): (event.value, event.unit)}))
+
+
+@_apply.register
+def _(event: e.QuizAnswered, state: State) -> State:
+    training = replace(state.training, right=state.training.right + event.right, wrong=state.training.wrong + (not event.right))
+    return replace(state, quizzed=state.quizzed | {event.step}, training=training, question=None)
+
+
+@_apply.register
+def _(event: e.TimerCalled, state: State) -> State:
+    return replace(state, timers=Frozen({**state.timers, event.step: replace(state.timers[event.step], called_s=event.left_s)}))
 
 
 @_apply.register

@@ -108,6 +108,14 @@ def strength_of(thread: Thread, name: str) -> Strength:
     raise FigureError(f"The table for {key} ends at {rows[-1].up_to_mm:g} mm, below {thread.name}; look the bolt up in its standard.")
 
 
+def nut_factor(lubrication: str) -> NutFactor:
+    """The nut factor of a key of LUBRICATION. Raises FigureError."""
+    factor = LUBRICATION.get(lubrication.strip().lower())
+    if factor is None:
+        raise FigureError(f"The lubrication {lubrication!r} is not in the table; use one of {', '.join(LUBRICATION)}.")
+    return factor
+
+
 def tightening_torque(thread: str, strength: str, lubrication: str, percent_of_proof: float = 75) -> Working:
     """Torque by T = K F d for a preload of `percent_of_proof` per cent (over 0, at most 90) of proof stress times stress area.
 
@@ -116,9 +124,7 @@ def tightening_torque(thread: str, strength: str, lubrication: str, percent_of_p
     """
     if not 0 < percent_of_proof <= 90:
         raise FigureError(f"{percent_of_proof:g} % of proof is outside 0 to 90 %; use 75 % unless the drawing says otherwise.")
-    factor = LUBRICATION.get(lubrication.strip().lower())
-    if factor is None:
-        raise FigureError(f"The lubrication {lubrication!r} is not in the table; use one of {', '.join(LUBRICATION)}.")
+    factor = nut_factor(lubrication)
     bolt = read_thread(thread)
     row = strength_of(bolt, strength)
     area = bolt.stress_area_mm2

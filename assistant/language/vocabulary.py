@@ -1,12 +1,18 @@
 """Turns what the engine expects into a grammar of the language pack: a phrase for each intent, and the values in play."""
 
+from decimal import Decimal
 from functools import lru_cache
 
 from assistant.engine.expect import Expected
 from assistant.engine.intents import Intent
 from assistant.figures.units import same_dimension
 from assistant.language.grammar import Grammar, Phrase
+from assistant.language.numbers import number_words
 from assistant.language.pack import Pack
+
+
+MOST_COUNTED = 32
+"""Fasteners of one kind that can be counted in one step."""
 
 
 def spoken_form(text: str) -> str:
@@ -31,6 +37,10 @@ class Vocabulary:
         if expected.confirm:
             phrases += [Phrase(text, Intent("confirm", choice=choice)) for choice, texts in pack.confirm.items() for text in texts]
         phrases += [Phrase(spoken_form(answer), Intent("answer", choice=answer)) for answer in expected.answers]
+        for fastener, single, several in expected.counts:
+            for count in range(MOST_COUNTED + 1):
+                name = spoken_form(single if count == 1 else several)
+                phrases.append(Phrase(f"{number_words(count, pack)} {name}", Intent("count", choice=fastener, value=Decimal(count))))
         for group in expected.groups:
             phrases += [Phrase(text, Intent("answer", choice=choice)) for choice, texts in pack.group(group).items() for text in texts]
         if expected.any_value:

@@ -47,6 +47,9 @@ def _looked_up(reference: str, pack: Pack) -> str:
         count, name, *place = key.split(":")
         template = pack.prompts["count_from" if place else "count"]
         return template.format(name=name, count=number_words(int(count), pack), place=place[0] if place else "")
+    if group == "counted":
+        count, _, name = key.partition(":")
+        return f"{number_words(int(count), pack)} {name}"
     if group == "all":
         names = {"condition": "conditions", "disposition": "dispositions", "skip_reason": "skip_reasons", "pause_reason": "pause_reasons"}
         return _listed([phrases[0] for phrases in pack.group(names[key]).values()], pack.prompts["list_or"], ())

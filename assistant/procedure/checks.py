@@ -5,15 +5,13 @@ Each check yields Remarks with the line and column of what is wrong. What needs 
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from difflib import get_close_matches
+from collections.abc import Callable, Iterator
 
-from assistant.figures.thread import FigureError
-from assistant.figures.torque import tightening_torque
-from assistant.figures.units import PINT_UNITS, same_dimension
-from assistant.procedure.model import Step, Torque
+from assistant.figures.units import PINT_UNITS
+from assistant.procedure.figure_checks import at, computed, input_names, instruments, known_or_near, steps_of, torques
+from assistant.procedure.nodes import Remark
 from assistant.procedure.plan import PlannedStep, make_plan
-from assistant.procedure.reader import Remark, Source
+from assistant.procedure.reader import Source
 
 LONGEST_INSTRUCTION = 20
 """Words. More cannot be kept in mind while both hands work."""
@@ -28,27 +26,6 @@ def check_procedure(source: Source) -> list[Remark]:
     return sorted(remarks)
 
 
-Steps = Iterator[tuple[tuple[str | int, ...], Step]]
-
-
-def _steps(source: Source) -> Steps:
-    for stage_number, stage in enumerate(source.procedure.stages):
-        for number, step in enumerate(stage.steps):
-            yield ("stages", stage_number, "steps", number), step
-
-
-def _at(source: Source, where: tuple[str | int, ...], text: str, severity: str = "error") -> Remark:
-    return source.remark(where, text, severity)
-
-
-def _known(name: str, known: Iterable[str], what: str) -> str | None:
-    known = list(known)
-    if name in known:
-        return None
-    near = get_close_matches(name, known, n=1, cutoff=0.4)
-    return f'there is no {what} "{name}"; ' + (f'did you mean "{near[0]}"?' if near else f"write one that is listed: {', '.join(known) or 'none is listed yet'}")
-
-
 def _names(source: Source) -> Iterator[Remark]:
     procedure = source.procedure
     known = {
@@ -56,12 +33,12 @@ def _names(source: Source) -> Iterator[Remark]:
         "part": [part.id for part in procedure.parts],
         "kit": [kit.id for kit in procedure.kits],
         "fastener": [fastener.id for fastener in procedure.fasteners],
-        "step": [step.id for _, step in _steps(source)],
+        "step": [step.id for _, step in steps_of(source)],
     }
     uses: list[tuple[tuple[str | int, ...], str, str]] = []
     for number, kit in enumerate(procedure.kits):
         uses += [(("kits", number, "contents", line, "part"), "part", item.part) for line, item in enumerate(kit.contents)]
-    for where, step in _steps(source):
+    for where, step in steps_of(source):
         uses += [((*where, "tools", number), "tool", tool) for number, tool in enumerate(step.tools)]
         uses += [((*where, "parts", number), "part", part) for number, part in enumerate(step.parts)]
         for side, moves in (("parts_out", step.parts_out), ("parts_in", step.parts_in)):
@@ -71,14 +48,18 @@ def _names(source: Source) -> Iterator[Remark]:
             uses += [((*where, side, number, "fastener"), "fastener", move.fastener) for number, move in enumerate(fasteners)]
         if step.torque and step.torque.fastener:
             uses.append(((*where, "torque", "fastener"), "fastener", step.torque.fastener))
+        if step.torque and step.torque.wrench:
+            uses.append(((*where, "torque", "wrench"), "tool", step.torque.wrench))
         for number, check in enumerate(step.checks):
-            at = (*where, "checks", number)
-            uses += [((*at, "answers", line, "go_to"), "step", answer.go_to) for line, answer in enumerate(check.answers) if answer.go_to]
+            place = (*where, "checks", number)
+            uses += [((*place, "answers", line, "go_to"), "step", answer.go_to) for line, answer in enumerate(check.answers) if answer.go_to]
             if check.measure and check.measure.out_of_limits_go_to:
-                uses.append(((*at, "measure", "out_of_limits_go_to"), "step", check.measure.out_of_limits_go_to))
+                uses.append(((*place, "measure", "out_of_limits_go_to"), "step", check.measure.out_of_limits_go_to))
+            if check.measure and check.measure.instrument:
+                uses.append(((*place, "measure", "instrument"), "tool", check.measure.instrument))
     for where, what, name in uses:
-        if text := _known(name, known[what], what):
-            yield _at(source, where, text)
+        if text := known_or_near(name, known[what], what):
+            yield at(source, where, text)
 
 
 def _repeated(source: Source) -> Iterator[Remark]:
@@ -89,79 +70,48 @@ def _repeated(source: Source) -> Iterator[Remark]:
         ("kit", [(("kits", number, "id"), item.id) for number, item in enumerate(procedure.kits)]),
         ("fastener", [(("fasteners", number, "id"), item.id) for number, item in enumerate(procedure.fasteners)]),
         ("stage", [(("stages", number, "id"), item.id) for number, item in enumerate(procedure.stages)]),
-        ("step", [((*where, "id"), step.id) for where, step in _steps(source)]),
+        ("step", [((*where, "id"), step.id) for where, step in steps_of(source)]),
     ]
-    for where, step in _steps(source):
+    for where, step in steps_of(source):
         groups.append(("check", [((*where, "checks", number, "id"), check.id) for number, check in enumerate(step.checks)]))
     for what, items in groups:
         counted = Counter(name for _, name in items)
         for where, name in items:
             if counted[name] > 1:
                 counted[name] = -1  # one remark a name is enough
-                yield _at(source, where, f'the {what} id "{name}" is used more than once; give each its own')
+                yield at(source, where, f'the {what} id "{name}" is used more than once; give each its own')
 
 
 def _questions(source: Source) -> Iterator[Remark]:
-    for where, step in _steps(source):
+    taken_on = {name for _, step in steps_of(source) for name in input_names(step)}
+    for where, step in steps_of(source):
         for number, check in enumerate(step.checks):
-            at = (*where, "checks", number)
+            place = (*where, "checks", number)
             if bool(check.answers) == bool(check.measure):
-                yield _at(source, at, f'the check "{check.id}" needs either answers or measure; write one of them')
+                yield at(source, place, f'the check "{check.id}" needs either answers or measure; write one of them')
             elif len(check.answers) == 1:
-                yield _at(source, at, f'the check "{check.id}" has one answer only; write at least two')
+                yield at(source, place, f'the check "{check.id}" has one answer only; write at least two')
             if check.id in ("torque", "finding"):
-                yield _at(source, (*at, "id"), f'"{check.id}" names something of the step already; give the check another id')
+                yield at(source, (*place, "id"), f'"{check.id}" names something of the step already; give the check another id')
             if measure := check.measure:
-                if text := _known(measure.unit, PINT_UNITS, "unit"):
-                    yield _at(source, (*at, "measure", "unit"), text)
+                if text := known_or_near(measure.unit, PINT_UNITS, "unit"):
+                    yield at(source, (*place, "measure", "unit"), text)
                 if measure.at_least is not None and measure.at_most is not None and measure.at_least > measure.at_most:
-                    yield _at(source, (*at, "measure"), f"at_least {measure.at_least} is over at_most {measure.at_most}; exchange them")
-                if measure.at_least is None and measure.at_most is None:
-                    yield _at(source, (*at, "measure"), "this measurement has no limits; write at_least, at_most or both", "warning")
-
-
-def _torques(source: Source) -> Iterator[Remark]:
-    for where, step in _steps(source):
-        torque = step.torque
-        if torque is None:
-            continue
-        at = (*where, "torque")
-        if torque.value is not None and not torque.unit:
-            yield _at(source, at, f"the torque {torque.value} has no unit; write unit: N.m, lbf.ft or lbf.in")
-        elif torque.value is not None and (torque.unit not in PINT_UNITS or not same_dimension(torque.unit, "N.m")):
-            yield _at(source, (*at, "unit"), f'"{torque.unit}" is no unit of torque; write N.m, lbf.ft or lbf.in')
-        elif torque.value is None and not (torque.fastener and torque.lubrication):
-            yield _at(source, at, "a torque needs value and unit, or fastener and lubrication to compute it; add them")
-        else:
-            yield from _torque_figures(source, at, step, torque)
-
-
-def _torque_figures(source: Source, at: tuple[str | int, ...], step: Step, torque: Torque) -> Iterator[Remark]:
-    names = [torque.fastener] if torque.fastener else [move.fastener for move in step.fasteners_in]
-    for fastener in filter(None, (source.procedure.fastener(name) for name in names)):
-        if not fastener.strength:
-            if torque.value is None:
-                yield _at(source, at, f'the torque cannot be computed: the fastener "{fastener.id}" has no strength; add its property class')
-            continue
-        try:
-            limit = tightening_torque(fastener.thread, fastener.strength, torque.lubrication or "dry", percent_of_proof=float(torque.percent_of_proof)).value
-        except FigureError as error:
-            yield _at(source, at, f'the torque cannot be computed for "{fastener.id}": {error}')
-            continue
-        if torque.value is not None and torque.unit == "N.m" and float(torque.value) > limit:
-            yield _at(source, at, f'{torque.value} N.m is over the {limit:.1f} N.m that takes {fastener.thread} {fastener.strength} to {torque.percent_of_proof} percent of proof; lower it or name the lubrication', "warning")
+                    yield at(source, (*place, "measure"), f"at_least {measure.at_least} is over at_most {measure.at_most}; exchange them")
+                if measure.at_least is None and measure.at_most is None and check.id not in taken_on:
+                    yield at(source, (*place, "measure"), "this measurement has no limits; write at_least, at_most or both", "warning")
 
 
 def _instructions(source: Source) -> Iterator[Remark]:
-    for where, step in _steps(source):
+    for where, step in steps_of(source):
         words = len(step.instruction.split())
         if words > LONGEST_INSTRUCTION:
-            yield _at(source, (*where, "instruction"), f"this instruction has {words} words; {LONGEST_INSTRUCTION} can be kept in mind: move the rest to detail", "warning")
+            yield at(source, (*where, "instruction"), f"this instruction has {words} words; {LONGEST_INSTRUCTION} can be kept in mind: move the rest to detail", "warning")
         first = step.instruction.split()[0].strip(":.,!").lower()
         if first in ("danger", "warning", "caution", "notice"):
-            yield _at(source, (*where, "instruction"), f'this is a {first}, not an act; write it under cautions, so that it is said first')
+            yield at(source, (*where, "instruction"), f'this is a {first}, not an act; write it under cautions, so that it is said first')
         if step.tightening and step.fasteners_in and step.tightening.count not in {move.count for move in step.fasteners_in} | {sum(move.count for move in step.fasteners_in)}:
-            yield _at(source, (*where, "tightening"), f"tightening counts {step.tightening.count} but the fasteners put in here do not; make them agree", "warning")
+            yield at(source, (*where, "tightening"), f"tightening counts {step.tightening.count} but the fasteners put in here do not; make them agree", "warning")
 
 
 def _part_balance(source: Source) -> Iterator[Remark]:
@@ -169,7 +119,7 @@ def _part_balance(source: Source) -> Iterator[Remark]:
     out: Counter[str] = Counter()
     back: Counter[str] = Counter()
     first: dict[str, tuple[str | int, ...]] = {}
-    places = dict((id(step), where) for where, step in _steps(source))
+    places = dict((id(step), where) for where, step in steps_of(source))
     for planned in plan.steps:
         for move in planned.step.parts_out:
             first.setdefault(move.part, places[id(planned.step)])
@@ -182,10 +132,10 @@ def _part_balance(source: Source) -> Iterator[Remark]:
                 back[move.part] += move.count
     for part, count in out.items():
         if count != back[part]:
-            yield _at(source, (*first[part], "parts_out"), f'"{part}": {count} taken out, {back[part]} put back or discarded; account for the difference')
+            yield at(source, (*first[part], "parts_out"), f'"{part}": {count} taken out, {back[part]} put back or discarded; account for the difference')
     for part, count in back.items():
         if part not in out:
-            yield _at(source, ("parts",), f'"{part}": {count} put back but never taken out; add parts_out, or from: with its kit')
+            yield at(source, ("parts",), f'"{part}": {count} put back but never taken out; add parts_out, or from: with its kit')
 
 
 def _fastener_balance(source: Source) -> Iterator[Remark]:
@@ -199,9 +149,9 @@ def _fastener_balance(source: Source) -> Iterator[Remark]:
     for number, fastener in enumerate(source.procedure.fasteners):
         where = ("fasteners", number)
         if out[fastener.id] != back[fastener.id]:
-            yield _at(source, where, f'"{fastener.id}": {out[fastener.id]} come out and {back[fastener.id]} go back; make the counts agree')
+            yield at(source, where, f'"{fastener.id}": {out[fastener.id]} come out and {back[fastener.id]} go back; make the counts agree')
         elif out[fastener.id] and out[fastener.id] != fastener.count:
-            yield _at(source, where, f'"{fastener.id}": the machine holds {fastener.count} but {out[fastener.id]} come out; make the counts agree')
+            yield at(source, where, f'"{fastener.id}": the machine holds {fastener.count} but {out[fastener.id]} come out; make the counts agree')
 
 
 def _kit_use(source: Source) -> Iterator[Remark]:
@@ -216,15 +166,15 @@ def _kit_use(source: Source) -> Iterator[Remark]:
             count = used.pop((kit.id, item.part), 0)
             where = ("kits", number, "contents", line)
             if not count:
-                yield _at(source, where, f'the kit part "{item.part}" is never used; add a step that fits it, or take it off the list')
+                yield at(source, where, f'the kit part "{item.part}" is never used; add a step that fits it, or take it off the list')
             elif count > item.count:
-                yield _at(source, where, f'"{item.part}": {count} used, the kit holds {item.count}; make the counts agree')
+                yield at(source, where, f'"{item.part}": {count} used, the kit holds {item.count}; make the counts agree')
     for (kit_id, part), _count in used.items():
-        yield _at(source, ("kits",), f'the kit "{kit_id}" holds no "{part}", but a step takes it from there; add it to contents')
+        yield at(source, ("kits",), f'the kit "{kit_id}" holds no "{part}", but a step takes it from there; add it to contents')
 
 
 def _caution_order(source: Source) -> Iterator[Remark]:
-    places = {id(step): where for where, step in _steps(source)}
+    places = {id(step): where for where, step in steps_of(source)}
     plan = make_plan(source.procedure)
     order: list[PlannedStep] = list(plan.steps)
     # An on-demand step stands alone: its caution is only held against itself.
@@ -239,10 +189,10 @@ def _caution_order(source: Source) -> Iterator[Remark]:
                 where = (*places[id(planned.step)], "cautions", number)
                 acts = [at for at, other in enumerate(group) if act in other.text(other.step.instruction).lower()]
                 if not acts:
-                    yield _at(source, (*where, "act"), f'no instruction holds the words "{caution.act}"; write the words of the act as they stand there')
+                    yield at(source, (*where, "act"), f'no instruction holds the words "{caution.act}"; write the words of the act as they stand there')
                 elif acts[0] < position:
-                    yield _at(source, where, f'this caution comes after the act it warns of, "{caution.act}" in step "{group[acts[0]].step.id}"; move it to that step')
+                    yield at(source, where, f'this caution comes after the act it warns of, "{caution.act}" in step "{group[acts[0]].step.id}"; move it to that step')
 
 
-_CHECKS: tuple[Callable[[Source], Iterator[Remark]], ...] = (_names, _repeated, _questions, _torques, _instructions)
+_CHECKS: tuple[Callable[[Source], Iterator[Remark]], ...] = (_names, _repeated, _questions, torques, computed, instruments, _instructions)
 _PLAN_CHECKS: tuple[Callable[[Source], Iterator[Remark]], ...] = (_part_balance, _fastener_balance, _kit_use, _caution_order)

@@ -1,6 +1,6 @@
 """The service record: a fold of a job's journal into what a supervisor and a customer read. JSON-ready throughout."""
 
-from collections import Counter
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,26 +12,32 @@ from assistant.engine.state import fold
 from assistant.figures.units import digits, unit_symbol
 from assistant.language.pack import Pack
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
+from assistant.record import accounts
 from assistant.record.journal import Event, Journal
 
 FORMAT = 1
 """Version of the record's JSON form."""
 
 
-def service_record(directory: Path, plan: Plan, pack: Pack) -> dict[str, Any]:
-    """The record of the job in a directory. Raises JournalError when its journal cannot be read."""
+def service_record(directory: Path, plan: Plan, pack: Pack, earlier: Sequence[dict[str, float]] = ()) -> dict[str, Any]:
+    """The record of the job in a directory; `earlier`: minutes by step of earlier jobs, for a trainee's comparison.
+
+    Raises JournalError when its journal cannot be read.
+    """
     stored = Journal.read(directory).events()
     events = [(item, e.read_event(item.kind, item.body)) for item in stored]
     state = fold(event for _, event in events)
-    return _Record(plan, pack, events, state.completed, state.skipped).build()
+    return _Record(plan, pack, events, state.completed, state.skipped, earlier).build()
 
 
 class _Record:
-    def __init__(self, plan: Plan, pack: Pack, events: list[tuple[Event, e.Event]], completed: frozenset[str], skipped: frozenset[str]):
+    def __init__(self, plan: Plan, pack: Pack, events: list[tuple[Event, e.Event]], completed: frozenset[str], skipped: frozenset[str], earlier: Sequence[dict[str, float]]):
         self.plan, self.pack, self.events = plan, pack, events
         self.completed, self.skipped = completed, skipped
         self.corrected = {event.corrects: item.seq for item, event in events if isinstance(event, e.Entry) and event.corrects}
         self.visits = self._visits()
+        self.spent = accounts.times(plan, events)
+        self.earlier = earlier
 
     def build(self) -> dict[str, Any]:
         started = next(event for _, event in self.events if isinstance(event, e.JobStarted))
@@ -57,11 +63,15 @@ class _Record:
             "steps": steps,
             "findings": self._findings(),
             "torques": [value for step in steps for value in step["values"] if value["quantity"] == "torque"],
-            "parts": self._parts(),
-            "kits": self._kits(),
+            "computed": [figure for step in steps for figure in step["computed"]],
+            "fasteners": accounts.fasteners(self.plan, self.events),
+            "parts": accounts.parts(self.plan, self.events, [event for item, event in self.events if isinstance(event, e.FindingRecorded) and item.seq not in self.corrected]),
+            "kits": accounts.kits(self.plan, self.events),
             "skipped": [{"step": event.step, "instruction": self._instruction(event.step), "reason": self._choice("skip_reasons", event.reason), "at": item.at_utc, "clips": list(event.clips)} for item, event in self.events if isinstance(event, e.StepSkipped) and event.step in self.skipped],
             "open_points": self._open_points(steps),
             "stages": self._stages(),
+            "time": accounts.time_rows(self.spent),
+            "training": accounts.training(self.plan, self.events, self.spent, self.earlier) if started.detail == "full" else None,
             "pauses": self._pauses(),
             "clips": [{"sha256": clip, "file": f"clips/{clip}.flac"} for clip in clips],
             "journal": {"events": len(self.events), "last_hash": self.events[-1][0].hash},
@@ -98,7 +108,26 @@ class _Record:
             "hold": {"who": step.hold.who, "reason": step.hold.reason, "released": next((item.at_utc for item, event in mine if isinstance(event, e.HoldReleased)), None)} if step.hold else None,
             "timer": {"purpose": step.timer.purpose, "seconds": step.timer.seconds, "started": next((item.at_utc for item, event in mine if isinstance(event, e.TimerStarted)), None), "done": next((item.at_utc for item, event in mine if isinstance(event, e.TimerDone)), None)} if step.timer else None,
             "torque_specified": self._specified(planned),
+            "passes": [{"number": event.number, "torque": float(event.torque), "unit": event.unit, "at": item.at_utc} for item, event in mine if isinstance(event, e.PassDone)],
+            "counts": [{"seq": item.seq, "fastener": self._fastener(event.fastener), "direction": event.direction, "counted": event.counted, "expected": event.expected, "verdict": event.verdict, "at": item.at_utc, **self._standing(item, event)} for item, event in mine if isinstance(event, e.CountRecorded)],
+            "refused_counts": [{"fastener": self._fastener(event.fastener), "counted": event.counted, "at": item.at_utc} for item, event in mine if isinstance(event, e.CountRefused)],
+            "computed": self._computed(planned, mine),
         }
+
+    def _computed(self, planned: PlannedStep, mine: list[tuple[Event, e.Event]]) -> list[dict[str, Any]]:
+        """The newest of each figure: one that was worked out again after a correction stands in place of the old one."""
+        figures = {event.item: (item, event) for item, event in mine if isinstance(event, e.ValueComputed)}
+        return [
+            {
+                "seq": item.seq, "step": planned.key, "stage": stage_title(planned), "instance": planned.instance, "figure": event.item, "quantity": event.quantity, "value": float(event.value), "unit": event.unit,
+                "at_least": _number(event.at_least), "at_most": _number(event.at_most), "verdict": event.verdict, "working": list(event.working), "at": item.at_utc,
+            }
+            for item, event in figures.values()
+        ]  # fmt: skip
+
+    def _fastener(self, fastener: str) -> str:
+        known = self.plan.procedure.fastener(fastener)
+        return known.name if known else fastener
 
     def _specified(self, planned: PlannedStep) -> dict[str, Any] | None:
         if planned.step.torque is None:
@@ -110,7 +139,7 @@ class _Record:
         return {
             "seq": item.seq, "step": planned.key, "check": event.item, "quantity": event.quantity, "value": float(event.value), "unit": event.unit, "unit_spoken": event.unit_spoken,
             "si_value": float(event.si_value), "si_unit": event.si_unit, "at_least": _number(event.at_least), "at_most": _number(event.at_most), "limit_unit": event.limit_unit,
-            "specified": _number(event.specified), "verdict": event.verdict, "at": item.at_utc, **self._standing(item, event),
+            "specified": _number(event.specified), "uncertainty": _number(event.uncertainty), "readings": [float(reading) for reading in event.readings], "verdict": event.verdict, "at": item.at_utc, **self._standing(item, event),
         }  # fmt: skip
 
     def _standing(self, item: Event, event: e.Entry) -> dict[str, Any]:
@@ -125,32 +154,19 @@ class _Record:
             for item, event in self.events if isinstance(event, e.FindingRecorded)
         ]  # fmt: skip
 
-    def _parts(self) -> list[dict[str, Any]]:
-        """Parts fitted in the steps done: new ones with their kit, old ones put back."""
-        rows: Counter[tuple[str, str]] = Counter()
-        for planned in self.plan.steps + self.plan.on_demand:
-            if planned.key in self.completed:
-                for move in planned.step.parts_in:
-                    rows[self._part_name(move.part), move.source or ""] += move.count
-        return [{"part": part, "count": count, "from": kit or "the same pump"} for (part, kit), count in rows.items()]
-
-    def _kits(self) -> list[dict[str, Any]]:
-        used: Counter[tuple[str, str]] = Counter()
-        for planned in self.plan.steps + self.plan.on_demand:
-            if planned.key in self.completed:
-                for move in planned.step.parts_in:
-                    if move.source:
-                        used[move.source, move.part] += move.count
-        return [{"kit": kit.name, "part": self._part_name(item.part), "held": item.count, "used": used[kit.id, item.part], "left": item.count - used[kit.id, item.part]} for kit in self.plan.procedure.kits for item in kit.contents]
-
     def _open_points(self, steps: list[dict[str, Any]]) -> list[str]:
         points = [f"Not done: {step['instruction']} ({step['stage']})" for step in steps if step["status"] == "not done"]
         points += [f"Skipped: {step['instruction']} ({step['stage']})" for step in steps if step["status"] == "skipped"]
         for step in steps:
             last: dict[str, dict[str, Any]] = {value["check"]: value for value in step["values"]}
-            points += [f"Outside its limits: {value['quantity']} {digits(value['value'])} {unit_symbol(value['unit'])} ({step['instruction']})" for value in last.values() if value["verdict"] == "out"]
+            words = {"out": "Outside its limits", "too close": "Too close to its limit to tell"}
+            points += [f"{words[value['verdict']]}: {value['quantity']} {digits(value['value'])} {unit_symbol(value['unit'])} ({step['instruction']})" for value in last.values() if value["verdict"] in words]
+            points += [f"Outside its limits: {figure['quantity']} {digits(figure['value'])} {unit_symbol(figure['unit'])}, worked out ({step['instruction']})" for figure in step["computed"] if figure["verdict"] == "out"]
+            counts: dict[tuple[str, str], dict[str, Any]] = {(count["fastener"], count["direction"]): count for count in step["counts"]}
+            points += [f"Count differs: {count['fastener']}, {count['counted']} counted, {count['expected']} due ({step['instruction']})" for count in counts.values() if count["verdict"] == "differs"]
             final: dict[str, dict[str, Any]] = {answer["check"]: answer for answer in step["answers"]}
             points += [f"Failed: {answer['asked']} {answer['said']} ({step['stage']})" for answer in final.values() if answer["result"] == "fail"]
+        points += [f"Still out: {line['fastener']}, {line['still_out']} ({line['kept']})" for line in accounts.fasteners(self.plan, self.events) if line["still_out"] > 0]
         refer = self.pack.group("dispositions").get("refer", ("",))[0]
         points += [f"For the supervisor: {finding['part']}, {finding['condition']}" for finding in self._findings() if finding["disposition"] == refer and not finding["corrected_by"]]
         return points
@@ -174,10 +190,6 @@ class _Record:
     def _instruction(self, key: str) -> str:
         planned = self.plan.by_key[key]
         return planned.text(planned.step.instruction)
-
-    def _part_name(self, part_id: str) -> str:
-        part = self.plan.procedure.part(part_id)
-        return part.name if part else part_id
 
     def _choice(self, group: str, key: str) -> str:
         phrases = self.pack.group(group).get(key)

@@ -63,6 +63,7 @@ stages:
         hold: {who: supervisor, reason: A second person looks.}
 """
 PLAN = plan_of(SMALL)
+TIGHTENED = ["pass is done"] * 3 + ["twenty", "affirm", "next step"]
 
 
 @pytest.fixture
@@ -200,7 +201,10 @@ def test_torque_is_read_with_order_and_passes_and_recorded(job):
         "Torque: twenty newton metres. In passes of six newton metres, fourteen newton metres, and twenty newton metres. "
         "Crossing order, numbered clockwise: one, three, two, four."
     )
-    job.say("next step", "one hundred and seventy inch pounds", "affirm")
+    assert "Pass one of three: six newton metres" in job.say("next step")
+    job.say("pass is done", "pass is done")
+    assert "What torque did you apply?" in job.say("pass is done")
+    job.say("one hundred and seventy inch pounds", "affirm")
     stored = job.last(e.ValueRecorded)
     # 1 lbf.in = 0.112984829 N.m (NIST SP 811): 170 lbf.in = 19.2074 N.m, within 18 to 22.
     assert (stored.item, stored.unit, stored.verdict, stored.specified) == ("torque", "lbf.in", "within", Decimal(20))
@@ -208,7 +212,7 @@ def test_torque_is_read_with_order_and_passes_and_recorded(job):
 
 
 def test_a_timer_must_run_out_before_the_step_is_passed(job):
-    at_bolts(job).say("next step", "twenty", "affirm")
+    at_bolts(job).say(*TIGHTENED)
     assert "Settling takes one minute. Say: start the timer." in job.say("next step")
     job.say("start the timer")
     job.wait(20)
@@ -220,7 +224,7 @@ def test_a_timer_must_run_out_before_the_step_is_passed(job):
 
 
 def test_a_timer_can_be_stopped_and_starts_anew(job):
-    at_bolts(job).say("next step", "twenty", "affirm", "start the timer")
+    at_bolts(job).say(*TIGHTENED, "start the timer")
     job.wait(30)
     assert "thirty seconds" in job.say("end the countdown")
     job.wait(100)
@@ -232,7 +236,7 @@ def test_a_timer_can_be_stopped_and_starts_anew(job):
 
 
 def test_a_hold_needs_the_second_persons_word(job):
-    at_bolts(job).say("next step", "twenty", "affirm", "start the timer")
+    at_bolts(job).say(*TIGHTENED, "start the timer")
     job.wait(61)
     job.say("next step")
     assert "I release this hold" in job.say("next step")

@@ -60,7 +60,7 @@ def test_a_sound_procedure_has_no_remark():
         (", unit: N.m}\n        tight", "}\n        tight", 32, "has no unit; write unit: N.m"),
         ("unit: N.m", "unit: bar", 32, '"bar" is no unit of torque'),
         ("torque: {value: 20, unit: N.m}", "torque: {fastener: bolt}", 32, "needs value and unit, or fastener and lubrication"),
-        ("value: 20", "value: 60", 32, "60 N.m is over the 39.1 N.m"),
+        ("value: 20", "value: 60", 32, "60 N.m takes the bolt M10x1.5 of A2-70, dry, to 115 percent"),
         ("parts_in: [{part: ball, count: 2}, ", "parts_in: [", 23, '"ball": 2 taken out, 0 put back or discarded'),
         ("parts_out: [{part: ball, count: 2}, ", "parts_out: [", 8, '"ball": 2 put back but never taken out'),
         ("fasteners_in: [{fastener: bolt, count: 4}]", "fasteners_in: [{fastener: bolt, count: 3}]", 13, '"bolt": 4 come out and 3 go back'),
