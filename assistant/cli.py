@@ -15,6 +15,7 @@ from rich.console import Console
 from rich.table import Column, Table
 
 from assistant import __version__
+from assistant.cli_help import example
 from assistant.errors import GlovesideError, JobPaused, ProcedureError
 
 EXIT_CODES = "Exit codes: 0 done, 1 found something wrong, 2 wrong arguments, 3 procedure or language, 4 sound or model, 5 journal, 6 unknown job, 7 job in use, 8 input ended before the job was closed."
@@ -38,11 +39,20 @@ class SpokenErrors(click.Command):
 
 
 class Commands(SpokenErrors, click.Group):
-    """All commands, with those errors."""
+    """All commands, with those errors; bench arithmetic is loaded only when it is asked for."""
 
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted([*super().list_commands(ctx), "figure"])
 
-def _example(*lines: str) -> str:
-    return "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name != "figure":
+            return super().get_command(ctx, cmd_name)
+        from assistant.figure_cli import figure
+        from assistant.figure_proof_cli import COMMANDS
+
+        for command in COMMANDS:
+            figure.add_command(command)
+        return figure
 
 
 store_option = click.option("--store", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "jobs", envvar="GLOVESIDE_STORE", show_envvar=True, help="Folder that holds the jobs.")
@@ -93,7 +103,7 @@ def _planned(plan: Any, step: str) -> Any:
     raise ProcedureError(f'There is no step "{step}" in {plan.procedure.procedure}; ' + (f'did you mean "{near[0]}"?' if near else "see gloveside check for its steps."))
 
 
-@main.command(epilog=_example("gloveside run diaphragm-pump-one-inch --asset P104 --technician Kim", "gloveside run procedures/bolted-flange.yaml --asset F7 --listen typed < phrases.txt", "gloveside run diaphragm-pump-one-inch --asset P104 --resume"))
+@main.command(epilog=example("gloveside run diaphragm-pump-one-inch --asset P104 --technician Kim", "gloveside run procedures/bolted-flange.yaml --asset F7 --listen typed < phrases.txt", "gloveside run diaphragm-pump-one-inch --asset P104 --resume"))
 @click.argument("procedure")
 @click.option("--asset", required=True, help="Tag of the machine on the bench.")
 @click.option("--technician", default="", help="Who does the work.")
@@ -120,7 +130,7 @@ def run(procedure: str, asset: str, technician: str, listen: str, speak: str, de
         raise JobPaused("The input ended before the job was closed; what was recorded is kept: use --resume to carry on.")
 
 
-@main.command(epilog=_example("gloveside check procedures/*.yaml", "gloveside check mine.yaml --language ko"))
+@main.command(epilog=example("gloveside check procedures/*.yaml", "gloveside check mine.yaml --language ko"))
 @click.argument("files", nargs=-1, required=True)
 @click.option("--strict", is_flag=True, help="Warnings count as errors.")
 @language_option
@@ -145,7 +155,7 @@ def check(files: tuple[str, ...], strict: bool, language: str | None, models: Pa
         sys.exit(ProcedureError.exit_code)
 
 
-@main.command(epilog=_example("gloveside hear clip.wav --json", "gloveside hear *.wav --procedure diaphragm-pump-one-inch --step outlet-manifold-torque --json"))
+@main.command(epilog=example("gloveside hear clip.wav --json", "gloveside hear *.wav --procedure diaphragm-pump-one-inch --step outlet-manifold-torque --json"))
 @click.argument("files", nargs=-1, required=True)
 @click.option("--procedure", help="Procedure whose step gives the vocabulary.")
 @click.option("--step", help="Step id or key in that procedure.")
@@ -184,7 +194,7 @@ def _grammar(procedure: str | None, step: str | None, language: str | None) -> t
     return pack, vocabulary(pack, plan, _planned(plan, step) if plan and step else None)
 
 
-@main.command(epilog=_example("gloveside phrases", "gloveside phrases --procedure bolted-flange --step gasket-face --json"))
+@main.command(epilog=example("gloveside phrases", "gloveside phrases --procedure bolted-flange --step gasket-face --json"))
 @click.option("--procedure", help="Procedure whose step gives the vocabulary.")
 @click.option("--step", help="Step id or key in that procedure.")
 @click.option("--json", "as_json", is_flag=True, help="A JSON list.")
@@ -202,7 +212,7 @@ def phrases(procedure: str | None, step: str | None, as_json: bool, language: st
     Console().print(table)
 
 
-@main.command(epilog=_example("gloveside records", "gloveside records --store /srv/jobs"))
+@main.command(epilog=example("gloveside records", "gloveside records --store /srv/jobs"))
 @store_option
 def records(store: Path) -> None:
     """List the jobs kept here."""
@@ -215,7 +225,7 @@ def records(store: Path) -> None:
     Console().print(table)
 
 
-@main.command(epilog=_example("gloveside report 2026-03-02-P104-01 --format html > record.html", "gloveside report 2026-03-02-P104-01 --format csv --out record.csv"))
+@main.command(epilog=example("gloveside report 2026-03-02-P104-01 --format html > record.html", "gloveside report 2026-03-02-P104-01 --format csv --out record.csv"))
 @click.argument("job")
 @click.option("--format", "form", type=click.Choice(["json", "csv", "html"]), default="json", show_default=True, help="Form of the report.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; standard output otherwise.")
@@ -234,7 +244,7 @@ def report(job: str, form: str, out: Path | None, store: Path) -> None:
         raise GlovesideError(f"The report cannot be written to {out} ({error.strerror}); choose another file.") from None
 
 
-@main.command(epilog=_example("gloveside doctor"))
+@main.command(epilog=example("gloveside doctor"))
 @language_option
 @store_option
 @models_option
@@ -250,7 +260,7 @@ def doctor(language: str | None, store: Path, models: Path) -> None:
         sys.exit(1)
 
 
-@main.command(epilog=_example("gloveside devices"))
+@main.command(epilog=example("gloveside devices"))
 def devices() -> None:
     """List microphones and loudspeakers."""
     from assistant.speech.devices import list_devices
@@ -261,7 +271,7 @@ def devices() -> None:
     Console().print(table)
 
 
-@main.command(epilog=_example("gloveside schema > procedure.schema.json"))
+@main.command(epilog=example("gloveside schema > procedure.schema.json"))
 def schema() -> None:
     """Print the JSON Schema of procedures, for editors that complete and validate."""
     from assistant.procedure.schema import procedure_schema
@@ -269,7 +279,7 @@ def schema() -> None:
     click.echo(json.dumps(procedure_schema(), indent=2))
 
 
-@main.command(epilog=_example('eval "$(gloveside completion bash)"', "gloveside completion fish > ~/.config/fish/completions/gloveside.fish"))
+@main.command(epilog=example('eval "$(gloveside completion bash)"', "gloveside completion fish > ~/.config/fish/completions/gloveside.fish"))
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def completion(shell: str) -> None:
     """Print the completion script for a shell."""

@@ -99,6 +99,8 @@ def say_question(turn: Turn) -> None:
             turn.say("ask_hold", who=planned.step.hold.who, reason=planned.step.hold.reason)
         case "confirm_stage":
             turn.say("confirm_stage", count=undone_before(turn, question.item), title=dict(turn.plan.stage_runs)[question.item])
+        case "out_of_limits" if ":" in question.item:
+            turn.say("ask_count_again")
         case "confirm_finish":
             lines = still_out(turn.plan, turn.state)
             if lines:
@@ -291,7 +293,7 @@ def after_count(turn: Turn, entry: e.CountRecorded, leaving: bool) -> None:
     """A count that differs is counted again or left open; one that agrees is done with."""
     if entry.verdict == "differs":
         turn.ask(e.Question("out_of_limits", entry.step, entry.item, leaving=leaving))
-        turn.say("ask_out_of_limits")
+        say_question(turn)
     else:
         carry_on(turn, leaving)
 

@@ -51,11 +51,23 @@ def _kept(plan: Plan, fastener: str) -> str:
 def parts(plan: Plan, events: Events, findings: Sequence[e.FindingRecorded]) -> list[dict[str, Any]]:
     """Parts fitted: new ones with their kit, old ones with the finding that let them go back."""
     good = {finding.part: f"{finding.condition}, {finding.disposition}" for finding in findings if finding.disposition in ("reuse", "repair")}
+    done = done_steps(plan, events)
+    # What an extra step changed for new goes in later with the old ones: it is not fitted twice.
+    swapped = Counter({move.part: 0 for planned, _ in done for move in planned.step.parts_in})
+    for planned, times in done:
+        if planned.step.on_demand:
+            swapped.update({move.part: move.count * times for move in planned.step.parts_in if move.source})
     fitted = []
-    for planned, times in done_steps(plan, events):
+    for planned, times in done:
         for move in planned.step.parts_in:
-            name = _part(plan, move.part)
-            fitted.append(Fitted(name, move.count * times, planned.instance or stage_title(planned), move.source or "", "" if move.source else good.get(name, "")))
+            name, count = _part(plan, move.part), move.count * times
+            if not move.source:
+                new = min(swapped[move.part], count)
+                swapped[move.part] -= new
+                count -= new
+            kit = plan.procedure.kit(move.source) if move.source else None
+            if count:
+                fitted.append(Fitted(name, count, planned.instance or stage_title(planned), kit.name if kit else "", "" if kit else good.get(name, "")))
     ledger = parts_ledger(fitted)
     return [
         {"part": line.part, "count": line.count, "from": line.source or "the same machine", "finding": line.finding or None, "places": list(line.places)}

@@ -116,8 +116,8 @@ def test_fasteners_are_counted_before_the_step_is_passed(job):
 def test_a_count_that_differs_is_caught_counted_again_or_left_open(job):
     job.say(*HOURS, "next step")
     said = job.say("three long bolts")
-    assert "Three long bolts. That count does not match: four long bolts are due." in said and "measure again, or leave it open" in said
-    assert "Count the long bolts" in job.say("measure again")
+    assert "Three long bolts. That count does not match: four long bolts are due." in said and "count again, or leave it open" in said
+    assert "Count the long bolts" in job.say("count again")
     job.say("four long bolts")
     first, second = [event for event in job.events if isinstance(event, e.CountRecorded)]
     assert (first.verdict, second.verdict) == ("differs", "agrees")
