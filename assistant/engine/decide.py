@@ -22,7 +22,7 @@ def start(plan: Plan, job: e.JobStarted) -> Decision:
     """The first turn of a new job."""
     turn = Turn(plan, State(), 0.0)
     turn.record(job)
-    turn.say("welcome", title=plan.procedure.title, asset=job.asset)
+    turn.say("welcome", title=plan.procedure.title, asset=f"#spelled:{job.asset}")
     if plan.procedure.protective_equipment:
         turn.say("protective_equipment", items=tuple(plan.procedure.protective_equipment))
     turn.say("defer_to", text=plan.procedure.defer_to)

@@ -47,6 +47,8 @@ def _looked_up(reference: str, pack: Pack) -> str:
         count, name, *place = key.split(":")
         template = pack.prompts["count_from" if place else "count"]
         return template.format(name=name, count=number_words(int(count), pack), place=place[0] if place else "")
+    if group == "spelled":
+        return " ".join(number_words(int(letter), pack) if letter.isdecimal() else letter.upper() for letter in key if letter.isalnum())
     if group == "counted":
         count, _, name = key.partition(":")
         return f"{number_words(int(count), pack)} {name}"

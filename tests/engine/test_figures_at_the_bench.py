@@ -44,6 +44,8 @@ stages:
         why: A thin rod leaks.
         good: The rod shines all round.
         bad: A step can be felt.
+        parts_out: [{part: ball, count: 2, discard: true}]
+        parts_in: [{part: ball, count: 2, from: kit}]
         quiz: {ask: What does a thin rod do?, right: it leaks, wrong: [it gets stronger], because: The seal no longer touches it.}
         checks:
           - id: rod
