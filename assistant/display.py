@@ -169,6 +169,18 @@ def recorded_line(event: e.Event) -> str | None:
     match event:
         case e.ValueRecorded():
             return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, {event.verdict}"
+        case e.ReadingTaken():
+            return f"reading {digits(event.value)} {unit_symbol(event.unit)}"
+        case e.ValueComputed():
+            return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, worked out, {event.verdict}"
+        case e.CountRecorded():
+            return f"counted {event.direction}: {event.counted} {event.fastener}, {event.verdict}"
+        case e.CountRefused():
+            return f"not of this step: {event.counted} {event.fastener}"
+        case e.PassDone():
+            return f"pass {event.number}: {digits(event.torque)} {unit_symbol(event.unit)}"
+        case e.QuizAnswered():
+            return f"question: {event.said}, {'right' if event.right else 'not right'}"
         case e.AnswerRecorded():
             return f"{event.said} ({event.result})"
         case e.FindingRecorded():

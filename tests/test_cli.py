@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -46,9 +47,12 @@ point four millimetres
 affirm
 next step
 next step
-next step
+pass is done
+pass is done
+pass is done
 one hundred and thirty eight newton metres
 affirm
+next step
 next step
 i release this hold
 next step
@@ -160,8 +164,11 @@ def type_in(process: subprocess.Popen, phrases: str, until: str) -> None:
     """Type phrases, then wait for a line that holds `until`."""
     process.stdin.write(phrases)
     process.stdin.flush()
+    watchdog = threading.Timer(60, process.kill)
+    watchdog.start()
     for line in process.stdout:
         if until in line:
+            watchdog.cancel()
             return
     pytest.fail(f"{until!r} never came; {process.stderr.read()}")
 
@@ -184,7 +191,7 @@ def test_a_typed_job_ends_in_a_record_in_three_forms(gloveside, tmp_path):
     finding = record["findings"][0]
     assert (finding["part"], finding["condition"], finding["disposition"], finding["remark"]) == ("gasket", "cut or torn", "replace", "torn on the inner edge")
     rows = list(csv.DictReader(io.StringIO(gloveside("report", job, "--format", "csv").stdout)))
-    assert [row["kind"] for row in rows] == ["answer", "value", "finding", "answer", "value", "value", "answer"]
+    assert [row["kind"] for row in rows] == ["answer", "value", "finding", "answer", "value", "pass", "pass", "pass", "value", "answer"]
     out = tmp_path / "record.html"
     assert gloveside("report", job, "--format", "html", "--out", str(out)).exit_code == 0
     assert "Service record: F7" in out.read_text() and "torn on the inner edge" in out.read_text()

@@ -5,13 +5,14 @@ from collections.abc import Callable
 from assistant.engine import events as e
 from assistant.engine.dialogue import advance, after_count, answer_question, ask_for, carry_on, complete, drop, enter, say_question, take_value, undone_before
 from assistant.engine.intents import Intent
-from assistant.engine.missing import Missing, limits_of, missing
+from assistant.engine.missing import Limits, Missing, limits_of, missing
 from assistant.engine.counts import moves_of, say_outstanding, still_out, take_count
 from assistant.engine.joint import call_bolt, pass_done, say_torque, say_wrench
 from assistant.engine.readout import present, say_cautions, say_detail, say_first_missing, say_parts, say_time_left, say_tools, say_where, spoken_time
 from assistant.engine.trainee import say_summary
 from assistant.engine.state import State
 from assistant.engine.turn import Decision, Turn
+from assistant.figures.units import same_dimension
 from assistant.procedure.plan import Plan
 
 MISSES_BEFORE_CHOICES = 3
@@ -197,8 +198,8 @@ def _measure(turn: Turn, intent: Intent) -> None:
 
 
 def _value(turn: Turn, intent: Intent) -> None:
-    """A value said without being asked for: it is for the item of that quantity, or for the only one open."""
-    items = [item for item in _pending(turn) or _value_items(turn) if intent.quantity in (None, limits_of(turn.plan, turn.here, item).quantity)]
+    """A value said without being asked for: it is for the item of that quantity or kind of unit, or for the only one open."""
+    items = [item for item in _pending(turn) or _value_items(turn) if _may_be(limits_of(turn.plan, turn.here, item), intent)]
     if not items:
         turn.say("nothing_to_measure")
         return
@@ -208,6 +209,11 @@ def _value(turn: Turn, intent: Intent) -> None:
     standing = turn.state.recorded.get((turn.here.key, items[0]))
     corrects = standing.sequence if standing and not standing.again else None
     take_value(turn, e.Question("value", turn.here.key, items[0], corrects=corrects), intent)
+
+
+def _may_be(limits: Limits, intent: Intent) -> bool:
+    """Whether a value can be meant for this: its quantity, if one was named, and a unit of its kind, if one was said."""
+    return intent.quantity in (None, limits.quantity) and (intent.unit is None or same_dimension(intent.unit, limits.unit))
 
 
 def _check(turn: Turn, intent: Intent) -> None:

@@ -27,7 +27,7 @@ def as_json(record: dict[str, Any]) -> str:
 
 
 def as_csv(record: dict[str, Any]) -> str:
-    """One line an entry: answers, values, findings, skips; in the order of time."""
+    """One line an entry: answers, values, counts, passes, figures worked out, findings, skips; in the order of time."""
     rows: list[dict[str, Any]] = []
     steps = {step["key"]: step for step in record["steps"]}
 
@@ -40,6 +40,12 @@ def as_csv(record: dict[str, Any]) -> str:
             row("answer", key, answer, item=answer["asked"], said_or_measured=answer["said"], verdict=answer["result"])
         for value in step["values"]:
             row("value", key, value, item=value["quantity"], said_or_measured=value["value"], unit=value["unit"], at_least=value["at_least"], at_most=value["at_most"], limit_unit=value["limit_unit"], verdict=value["verdict"])
+        for count in step["counts"]:
+            row("count", key, count, item=f"{count['fastener']} {count['direction']}", said_or_measured=count["counted"], at_least=count["expected"], at_most=count["expected"], verdict=count["verdict"])
+        for done in step["passes"]:
+            row("pass", key, done, item=f"pass {done['number']}", said_or_measured=done["torque"], unit=done["unit"])
+        for figure in step["computed"]:
+            row("figure", key, figure, item=figure["quantity"], said_or_measured=figure["value"], unit=figure["unit"], at_least=figure["at_least"], at_most=figure["at_most"], limit_unit=figure["unit"], verdict=figure["verdict"])
     for finding in record["findings"]:
         row("finding", finding["step"], finding, item=finding["part"], said_or_measured=f"{finding['condition']}; {finding['remark'] or finding['remark_source']}", verdict=finding["disposition"])
     for skip in record["skipped"]:
