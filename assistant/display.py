@@ -14,7 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from assistant.engine import events as e
-from assistant.engine.missing import Missing, check_of, limits_of, missing, specified_torque
+from assistant.engine.counts import moves_of
+from assistant.engine.missing import Missing, all_passes, check_of, limits_of, missing, pass_amount, specified_torque
 from assistant.engine.state import State
 from assistant.figures.units import digits, unit_symbol
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
@@ -110,17 +111,23 @@ def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
     here = plan.by_key[state.step]
     position = plan.position.get(here.key)
     total = len(plan.steps)
-    place = f"{position + 1} of {total}" if position is not None else "extra"
+    place = f"{position + 1}/{total}" if position is not None else "extra"
     minutes, seconds = divmod(int(step_seconds), 60)
     top = Table.grid(expand=True)
-    clock = _block(f"{minutes}:{seconds:02d}")
+    clock = _clock(minutes, seconds)
     top.add_column(ratio=1)
     top.add_column(width=max(map(len, clock.plain.splitlines())))  # justified to the right, each row would be moved by itself
     top.add_row(_block(place), clock)
     rows: list[RenderableType] = [Text("STEP, AND TIME IN IT", style="bold"), top, ProgressBar(total=total, completed=len(state.settled & plan.position.keys()), complete_style="white", finished_style="white"), Text(""), Text(here.text(here.step.instruction).upper(), style="bold")]
     if here.step.torque:
         value, unit = specified_torque(plan, here.step.torque)
-        rows += [Text(f"\nTORQUE, {unit_symbol(unit)}", style="bold"), _block(digits(value))]
+        percents = all_passes(here.step.tightening) if here.step.tightening else []
+        done = state.passes.get(here.key, 0)
+        label = f"TORQUE, {unit_symbol(unit)}"
+        if done < len(percents) > 1:
+            label = f"PASS {done + 1} OF {len(percents)}, {unit_symbol(unit)} (FULL TORQUE {digits(value)})"
+            value = pass_amount(value, percents[done])
+        rows += [Text(f"\n{label}", style="bold"), _block(digits(value))]
     for key, countdown in state.timers.items():
         if countdown.started_s is not None and not countdown.done:
             timer = plan.by_key[key].step.timer
@@ -142,20 +149,34 @@ def _needed(plan: Plan, here: PlannedStep, need: Missing) -> str:
             return f"{limits.quantity} in {unit_symbol(limits.unit)}"
         case "timer" if step.timer:
             return f"timer for {step.timer.purpose}"
+        case "count":
+            move = moves_of(here)[need.item]
+            fastener = plan.procedure.fastener(move.fastener)
+            return f"count of the {fastener.name if fastener else move.fastener}"
+        case "quiz":
+            return "an answer to a question"
+        case "pass":
+            return "pass is done"
         case "hold" if step.hold:
             return f"the word of the {step.hold.who}"
     return need.what
 
 
+COLON = ("  ", "██", "  ", "██", "  ")
 _LETTERS = Figlet(font="ansi_regular", width=200)
 
 
 def _block(text: str) -> Text:
     """A short line in solid letters five rows high: on a shop screen about the height of a hand's breadth."""
-    # The font sets point and colon close enough to be read as a part of the figure before them.
-    spaced = text.replace(":", " : ").replace(".", " . ")
-    rows = [row.rstrip() for row in _LETTERS.renderText(spaced).splitlines()]
+    rows = [row.rstrip() for row in _LETTERS.renderText(text).splitlines()]
     return Text("\n".join(row for row in rows if row), no_wrap=True)
+
+
+def _clock(minutes: int, seconds: int) -> Text:
+    """Minutes and seconds. The font's own colon stands so close to the figures that it is read as a part of them."""
+    left, right = (_block(figure).plain.splitlines() for figure in (str(minutes), f"{seconds:02d}"))
+    width = max(map(len, left))
+    return Text("\n".join(f"{one.ljust(width)}  {dot}  {other}" for one, dot, other in zip(left, COLON, right, strict=True)), no_wrap=True)
 
 
 def heard_line(heard: Heard) -> str:

@@ -30,20 +30,23 @@ def stands_in(block: list[str], text: str) -> bool:
     return any(all(lines[at + row][column:].startswith(part) for row, part in enumerate(block)) for at in range(len(lines) - len(block)) for column in range(len(lines[at])))
 
 
+@pytest.mark.parametrize("width", [80, 100, 160])
 @pytest.mark.parametrize("number", [0, 20, 40, 66])
-def test_step_and_time_stand_in_block_letters(number):
+def test_step_and_time_stand_in_block_letters(number, width):
     key = PUMP.steps[number].key
     state = next(state for state in STATES if state.step == key)
-    text = shown(standing(PUMP, state, 97))
-    for wanted in (f"{number + 1} of 67", "1:37"):
+    text = shown(standing(PUMP, state, 97), width)
+    for wanted in (f"{number + 1}/{len(PUMP.steps)}", "1", "37"):
         assert stands_in(letters(wanted), text), text
 
 
 def test_torque_and_what_is_needed_are_shown():
-    state = next(state for state in STATES if state.step == "chambers-on@left/chamber-on" and state.question is None)
-    text = shown(standing(PUMP, state, 5))
-    assert "TORQUE, N·m" in text and stands_in(letters("13"), text)
-    assert "needed: torque in N·m" in text
+    there = [state for state in STATES if state.step == "chambers-on@left/chamber-on" and state.question is None]
+    text = shown(standing(PUMP, there[0], 5))
+    assert "PASS 1 OF 4, N·m (FULL TORQUE 13)" in text and stands_in(letters("3.9"), text)
+    assert "count of the long" in text and "torque in N·m" in text
+    text = shown(standing(PUMP, there[-1], 5))
+    assert "TORQUE, N·m" in text and stands_in(letters("13"), text) and "needed: nothing more" in text
 
 
 def test_no_state_of_a_whole_job_fails_to_draw():
