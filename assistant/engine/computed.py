@@ -11,7 +11,7 @@ from assistant.figures.gas import ATMOSPHERE_BAR, gauge
 from assistant.figures.leak import bubble_leak, drift_per_minute, pressure_decay
 from assistant.figures.thread import FigureError
 from assistant.figures.tolerance import remaining_life
-from assistant.figures.units import convert, same_dimension
+from assistant.figures.units import convert, digits, same_dimension
 from assistant.figures.working import Result
 from assistant.procedure.inputs import constant
 from assistant.procedure.model import Compute
@@ -19,14 +19,18 @@ from assistant.procedure.plan import Plan, PlannedStep
 
 Inputs = dict[str, tuple[Decimal, str]]
 
-def work_out(turn: Turn, planned: PlannedStep, item: str) -> None:
-    """Everything that a newly recorded value completes or changes, and what it says about wear."""
+def work_out(turn: Turn, planned: PlannedStep, item: str, replaced: bool = False) -> None:
+    """Everything that a newly recorded value completes or changes, and what it says about wear.
+
+    `replaced`: the part was changed for another one in this job, so that the machine's hours say nothing about it.
+    """
     for place in _places(turn, planned, item):
         for compute in place.step.compute:
             names = _names(compute)
             if item in names or place is planned:
                 _work_out(turn, place, compute, item in names)
-    _say_wear(turn, planned, item)
+    if not replaced:
+        _say_wear(turn, planned, item)
 
 
 def _places(turn: Turn, planned: PlannedStep, item: str) -> list[PlannedStep]:
@@ -52,7 +56,7 @@ def _work_out(turn: Turn, planned: PlannedStep, compute: Compute, changed: bool)
     except FigureError:
         turn.say("figure_refused", quantity=compute.quantity)
         return
-    value = convert(Decimal(f"{result.value:.4g}"), result.unit, compute.unit) if result.unit != compute.unit else Decimal(f"{result.value:.4g}")
+    value = convert(Decimal(digits(float(f"{result.value:.4g}"))), result.unit, compute.unit) if result.unit != compute.unit else Decimal(digits(float(f"{result.value:.4g}")))
     least = compute.curve.at_least_percent if compute.curve else compute.at_least
     low, high = least is not None and value < least, compute.at_most is not None and value > compute.at_most
     verdict = "out" if low or high else "no limits" if least is None and compute.at_most is None else "within"
@@ -155,6 +159,6 @@ def _say_wear(turn: Turn, planned: PlannedStep, item: str) -> None:
     except FigureError:
         turn.say("no_wear")
         return
-    left = Decimal(f"{life.value:.2g}")
+    left = Decimal(digits(float(f"{life.value:.2g}")))
     turn.record(e.ValueComputed(planned.key, f"{item}-life", f"{measure.quantity} life", left, "h", None, None, "no limits", tuple(life.lines)))
     turn.say("wear", worn=Amount(abs(wear.new - now), measure.unit), left=Amount(left, "h"))

@@ -227,6 +227,7 @@ def _record_value(turn: Turn, question: e.Question, limits: Limits, value: Decim
     verdict = judge(value, question.unit, limits)
     si_value, si_unit = to_si(value, question.unit)
     goes_to = limits.goes_to if verdict == "out" else None
+    before = turn.state.recorded.get((question.step, question.item))
     turn.record(
         e.ValueRecorded(
             question.step, question.item, clips, question.corrects, limits.quantity, value, question.unit, question.reason == "spoken", si_value, si_unit,
@@ -241,7 +242,7 @@ def _record_value(turn: Turn, question: e.Question, limits: Limits, value: Decim
     if goes_to:
         go_to(turn, goes_to, planned)
         return
-    work_out(turn, planned, question.item)
+    work_out(turn, planned, question.item, before is not None and before.again)
     if verdict in ("out", "too close"):
         turn.ask(e.Question("out_of_limits", question.step, question.item, leaving=question.leaving))
         turn.say("ask_out_of_limits")

@@ -9,7 +9,7 @@ from assistant.engine.turn import Amount, Turn
 from assistant.figures.order import crossing_order, rectangle_order, two_row_order
 from assistant.figures.units import convert
 from assistant.figures.wrench import in_range, wrench_setting
-from assistant.procedure.model import Tightening
+from assistant.procedure.model import Tightening, Torque
 
 
 def say_torque(turn: Turn, quiet: bool = False) -> None:
@@ -34,7 +34,7 @@ def _say_order(turn: Turn, tightening: Tightening) -> None:
     turn.say(f"order_{tightening.order.replace('-', '_')}", order=_numbers(_order(tightening)))
     if tightening.last_round:
         turn.say("last_round")
-    if tightening.note:
+    if tightening.note and len(all_passes(tightening)) == 1:
         turn.say("note", text=tightening.note)
 
 
@@ -61,7 +61,10 @@ def say_pass_due(turn: Turn) -> None:
     percents = all_passes(step.tightening)
     done = turn.state.passes.get(turn.here.key, 0)
     value, unit = specified_torque(turn.plan, step.torque)
-    turn.say("pass_due", number=done + 1, total=len(percents), amount=Amount(pass_amount(value, percents[done]), unit))
+    due = pass_amount(value, percents[done])
+    turn.say("pass_due", number=done + 1, total=len(percents), amount=Amount(due, unit))
+    if step.torque.adapter and (setting := _setting(turn, step.torque, due, unit)) is not None:
+        _say_setting(turn, step.torque, setting, unit)
 
 
 def pass_done(turn: Turn) -> bool:
@@ -77,6 +80,8 @@ def pass_done(turn: Turn) -> bool:
     turn.say("pass_recorded", number=done + 1)
     if done + 1 < len(percents):
         say_pass_due(turn)
+    elif step.tightening and step.tightening.note:
+        turn.say("note", text=step.tightening.note)
     return True
 
 
@@ -96,27 +101,38 @@ def call_bolt(turn: Turn, intent: Intent) -> None:
 
 
 def say_wrench(turn: Turn) -> None:
-    """What to set the wrench to, with its adapter, and whether that lies in its range."""
+    """What to set the wrench to, with its adapter, and whether that lies on its scale."""
     torque = turn.here.step.torque
     if torque is None:
         turn.say("no_torque")
         return
     value, unit = specified_torque(turn.plan, torque)
+    setting = _setting(turn, torque, value, unit)
+    if setting is None:
+        turn.say("no_wrench_length")
+    else:
+        _say_setting(turn, torque, setting, unit)
+
+
+def _setting(turn: Turn, torque: Torque, amount: Decimal, unit: str) -> Decimal | None:
+    """Setting that puts `amount` on the bolt; None where the wrench's length is not known."""
+    if torque.adapter is None:
+        return amount
     wrench = turn.plan.procedure.tool(torque.wrench or "")
-    setting = value
-    if torque.adapter:
-        if wrench is None or wrench.length_mm is None:
-            turn.say("no_wrench_length")
-            return
-        newton_metres = float(convert(value, unit, "N.m"))
-        set_to = wrench_setting(newton_metres, float(wrench.length_mm), float(torque.adapter.offset_mm), float(torque.adapter.angle_deg)).value
-        setting = convert(Decimal(f"{set_to:.6g}"), "N.m", unit).quantize(Decimal("0.1"))
+    if wrench is None or wrench.length_mm is None:
+        return None
+    set_to = wrench_setting(float(convert(amount, unit, "N.m")), float(wrench.length_mm), float(torque.adapter.offset_mm), float(torque.adapter.angle_deg)).value
+    return convert(Decimal(f"{set_to:.6g}"), "N.m", unit).quantize(Decimal("0.1"))
+
+
+def _say_setting(turn: Turn, torque: Torque, setting: Decimal, unit: str) -> None:
+    wrench = turn.plan.procedure.tool(torque.wrench or "")
     turn.say("wrench_setting", amount=Amount(setting, unit), wrench=wrench.name if wrench else _wrench_name(turn))
     if wrench and wrench.most is not None and not in_range(float(convert(setting, unit, wrench.unit)), float(wrench.least or 0), float(wrench.most), wrench.unit).inside:
         turn.say("wrench_out_of_range", wrench=wrench.name)
 
 
 def _wrench_name(turn: Turn) -> str:
-    """The wrench's name where the procedure names none."""
+    """The wrench's name where the torque names none."""
     named = [tool.name for tool in turn.plan.procedure.tools if tool.id in turn.here.step.tools and tool.most is not None]
     return named[0] if named else "wrench"

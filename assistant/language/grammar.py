@@ -110,7 +110,7 @@ def number_rules(numbers: Numbers) -> str:
     rules = [
         f"<digit> = {_choice([*numbers.zero, *numbers.zero_within, *numbers.digits])};",
         f"<some> = {_choice(numbers.digits)};",
-        f"<row> = /1/ {_choice([*numbers.zero, *numbers.digits])} | /0.1/ <digit> <digit> [<digit>] [<digit>];",
+        f"<row> = /1/ {_choice([*numbers.zero, *numbers.digits])} | /0.1/ <digit> <digit> [<digit>] [<digit>] [<digit>];",
     ]
     minus, point = _choice(numbers.minus), _choice(numbers.point)
     if numbers.style == "positional":
@@ -128,7 +128,7 @@ def number_rules(numbers: Numbers) -> str:
         "<small> = <some> | <pair>;",
         f"<hundreds> = ({a} | <some>) {names[100]} [[{link}] <small>];",
         f"<many> = {_choice(eleven)} {names[100]} [[{link}] <small>];",
-        f"<thousands> = ({a} | <some>) {names[1000]} [[{link}] (<small> | <hundreds>)];",
+        f"<thousands> = (/1/ {a} | /1/ <some> | /0.05/ <pair>) {names[1000]} [[{link}] (<small> | <hundreds>)];",
         "<whole> = <row> | <pair> | <hundreds> | <many> | <thousands>;",
         "<places> = <digit>+ | <pair>;",
         f"<part> = {_choice(_fractions(numbers))};",

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 from assistant.language.pack import Numbers, Pack
 
-LARGEST = 9999
+LARGEST = 99_999
 """Largest whole number that can be spoken to the assistant; it can say larger ones."""
 
 
@@ -83,7 +83,7 @@ def _english(words: tuple[str, ...], numbers: Numbers) -> int | None:
         if size == 1000 and name in words:
             at = words.index(name)
             many = 1 if words[:at] and words[:at] in _ones(numbers) else _below_hundred(words[:at], numbers)
-            if many is None or many > 9:
+            if many is None:
                 return None
             return _rest(many * 1000, words[at + 1 :], numbers, _hundreds)
     return _hundreds(words, numbers)
