@@ -21,7 +21,7 @@ from assistant.speech.listen import EndOfInput, Listener
 from assistant.speech.recognise import Heard, Recogniser
 from assistant.speech.speak import Speaker
 
-KEEPS_SOUND = frozenset({"value", "confirm_value", "part", "condition", "disposition", "remark", "confirm_finding", "skip_reason", "confirm_skip", "hold"})
+KEEPS_SOUND = frozenset({"value", "confirm_value", "part", "condition", "disposition", "remark", "confirm_finding", "skip_reason", "confirm_skip", "hold", "spelled", "confirm_spelled", "count"})
 """Questions whose answers are kept as sound: findings, measurements, reasons and a second person's word. Nothing else is."""
 
 LISTEN_S = 0.3
@@ -87,6 +87,8 @@ class Bench:
         wanted = expected(self.plan, self.state)
         grammar = self._vocabulary.grammar(wanted)
         matched = None if heard.rejected else grammar.match(heard.text)
+        if self.state.asleep and matched is None:
+            return  # talk with somebody else: neither shown nor written down
         text, source = heard.text, heard.engine
         if matched is None and wanted.words:
             text = self._free_words(heard)
@@ -105,7 +107,7 @@ class Bench:
 
     def _with_clip(self, intent: Intent, heard: Heard) -> Intent:
         question = self.state.question
-        wanted = intent.kind == "value" or (question is not None and question.about in KEEPS_SOUND and intent.kind in ("answer", "confirm", "words", "release"))
+        wanted = intent.kind == "value" or (question is not None and question.about in KEEPS_SOUND and intent.kind in ("answer", "confirm", "words", "release", "spelled", "count"))
         if not wanted or heard.audio is None:
             return intent
         clip = save_clip(self.journal.directory, heard.audio)

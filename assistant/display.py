@@ -142,7 +142,7 @@ def _needed(plan: Plan, here: PlannedStep, need: Missing) -> str:
     match need.what:
         case "caution":
             return "the caution understood"
-        case "answer":
+        case "answer" | "spelled":
             return here.text(check_of(step, need.item).ask)
         case "value":
             limits = limits_of(plan, here, need.item)

@@ -157,6 +157,12 @@ class Technician:
                 if answer is None:
                     raise GlovesideError(f"The technician's script has no answer for {question.step}, {question.item}; add it under answers.")
                 return str(answer)
+            case "spelled":
+                letters = str(self._current(question.step, question.item, "answers"))
+                return " ".join(self._pack.alphabet[letter][0] if letter.isalpha() else number_words(int(letter), self._pack) for letter in letters)
+            case "confirm_spelled":
+                same = question.remark == str(self._current(question.step, question.item, "answers"))
+                return self._pack.confirm["yes" if same else "no"][0]
             case "value":
                 return self._worded(question.step, question.item)
             case "confirm_value":

@@ -3,9 +3,10 @@
 from collections.abc import Callable
 
 from assistant.engine import events as e
+from assistant.engine.choices import MISSES_BEFORE_NUMBERS, offer_by_number
 from assistant.engine.dialogue import advance, after_count, answer_question, ask_for, carry_on, complete, drop, enter, say_question, take_value, undone_before
 from assistant.engine.intents import Intent
-from assistant.engine.missing import Limits, Missing, limits_of, missing
+from assistant.engine.missing import Limits, Missing, check_of, limits_of, missing
 from assistant.engine.counts import moves_of, say_outstanding, still_out, take_count
 from assistant.engine.joint import call_bolt, pass_done, say_torque, say_wrench
 from assistant.engine.readout import present, say_cautions, say_detail, say_first_missing, say_parts, say_time_left, say_tools, say_where, spoken_time
@@ -15,8 +16,6 @@ from assistant.engine.turn import Decision, Turn
 from assistant.figures.units import same_dimension
 from assistant.procedure.plan import Plan
 
-MISSES_BEFORE_CHOICES = 3
-"""A doubtful phrase is asked again twice, then the choices are read."""
 
 
 def start(plan: Plan, job: e.JobStarted) -> Decision:
@@ -62,6 +61,12 @@ def decide(plan: Plan, state: State, intent: Intent, now_s: float) -> Decision:
         _tick(turn)
     elif state.finished:
         turn.say("already_finished")
+    elif state.asleep:
+        # Whatever else is said is not for the bench, and is not answered.
+        if intent.kind == "wake":
+            turn.record(e.ListeningStarted())
+            turn.say("awake")
+            say_question(turn)
     elif intent.kind == "unheard":
         _unheard(turn)
     elif state.paused:
@@ -95,13 +100,18 @@ def _tick(turn: Turn) -> None:
 
 
 def _unheard(turn: Turn) -> None:
-    if turn.state.misses >= MISSES_BEFORE_CHOICES:
-        turn.say("not_understood_choices")
-        _help(turn)
-    else:
+    """A doubtful phrase is asked again; the second time the choices are offered by number; the third time, a way out."""
+    misses = turn.state.misses
+    if misses < MISSES_BEFORE_NUMBERS:
         turn.say("not_understood")
         if turn.state.question:
             say_question(turn)
+        return
+    turn.say("not_understood_choices")
+    if not offer_by_number(turn):
+        _help(turn)
+    if misses > MISSES_BEFORE_NUMBERS:
+        turn.say("way_out")
 
 
 def _while_paused(turn: Turn, intent: Intent) -> None:
@@ -217,7 +227,7 @@ def _may_be(limits: Limits, intent: Intent) -> bool:
 
 
 def _check(turn: Turn, intent: Intent) -> None:
-    needs = [need for need in missing(turn.plan, turn.state) if need.what == "answer"]
+    needs = [need for need in missing(turn.plan, turn.state) if need.what in ("answer", "spelled")]
     if needs:
         ask_for(turn, needs[0])
     else:
@@ -235,7 +245,8 @@ def _correct(turn: Turn, intent: Intent) -> None:
         turn.ask(e.Question("part", entry.step, "finding", corrects=sequence, leaving=leaving))
         say_question(turn)
     else:
-        what = "answer" if isinstance(entry, e.AnswerRecorded) else "count" if isinstance(entry, e.CountRecorded) else "value"
+        spelled = isinstance(entry, e.AnswerRecorded) and check_of(turn.plan.by_key[entry.step].step, entry.item).spelled
+        what = "spelled" if spelled else "answer" if isinstance(entry, e.AnswerRecorded) else "count" if isinstance(entry, e.CountRecorded) else "value"
         ask_for(turn, Missing(what, entry.item), leaving, sequence, entry.step)
 
 
@@ -250,6 +261,11 @@ def _skip(turn: Turn, intent: Intent) -> None:
 def _pause(turn: Turn, intent: Intent) -> None:
     turn.ask(e.Question("pause_reason", turn.state.step))
     say_question(turn)
+
+
+def _sleep(turn: Turn, intent: Intent) -> None:
+    turn.record(e.ListeningStopped())
+    turn.say("asleep")
 
 
 def _resume(turn: Turn, intent: Intent) -> None:
@@ -371,6 +387,8 @@ _COMMANDS: dict[str, Callable[[Turn, Intent], None]] = {
     "skip": _skip,
     "pause": _pause,
     "resume": _resume,
+    "sleep": _sleep,
+    "wake": lambda turn, intent: turn.say("listening"),
     "stage": _stage,
     "timer_start": _timer_start,
     "timer_stop": _timer_stop,

@@ -1,12 +1,14 @@
 """Questions and their answers: checks, values with read-back, findings, reasons. Nothing is recorded without a spoken yes,
 except a closed answer, which is said back and can be changed."""
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
 
 from assistant.engine import events as e
 from assistant.engine.intents import Intent
+from assistant.engine.choices import NO_REMARKS, step_part_names
 from assistant.engine.computed import work_out
 from assistant.engine.counts import moves_of, still_out, take_count
 from assistant.engine.joint import say_pass_due
@@ -19,7 +21,8 @@ from assistant.figures.tolerance import summary
 from assistant.figures.units import convert, same_dimension, to_si
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
 
-NO_REMARKS = "no_remarks"
+FAR = 5
+"""Times a limit, or a fifth of it, past which a value is asked for again before it is read back. Common practice, no source."""
 
 
 def ask_for(turn: Turn, need: Missing, leaving: bool = False, corrects: int | None = None, key: str = "") -> None:
@@ -34,6 +37,9 @@ def ask_for(turn: Turn, need: Missing, leaving: bool = False, corrects: int | No
         say_question(turn)
     elif need.what == "value":
         turn.ask(e.Question("value", planned.key, need.item, leaving=leaving, corrects=corrects))
+        say_question(turn)
+    elif need.what == "spelled":
+        turn.ask(e.Question("spelled", planned.key, need.item, leaving=leaving, corrects=corrects))
         say_question(turn)
     elif need.what == "count":
         turn.ask(e.Question("count", planned.key, need.item, leaving=leaving, corrects=corrects))
@@ -81,6 +87,10 @@ def say_question(turn: Turn) -> None:
                 turn.say("ask_torque", unit=f"#units:{limits.unit}")
             else:
                 turn.say("ask_value", ask=planned.text(check_of(planned.step, question.item).ask), unit=f"#units:{limits.unit}")
+        case "spelled" if planned:
+            turn.say("ask_spelled", ask=planned.text(check_of(planned.step, question.item).ask))
+        case "confirm_spelled":
+            turn.say("read_back_spelled", letters=f"#phonetic:{question.remark}")
         case "count" if planned:
             move = moves_of(planned)[question.item]
             known = turn.plan.procedure.fastener(move.fastener)
@@ -123,14 +133,6 @@ def undone_before(turn: Turn, stage_run: str) -> int:
 def part_names(turn: Turn) -> tuple[str, ...]:
     """Names of the parts a finding may be about in the current step; every part of the machine where it names none."""
     return step_part_names(turn.plan, turn.here)
-
-
-def step_part_names(plan: Plan, planned: PlannedStep) -> tuple[str, ...]:
-    """The same for any step."""
-    step, procedure = planned.step, plan.procedure
-    ids = dict.fromkeys([*step.parts, *(move.part for move in (*step.parts_out, *step.parts_in))])
-    names = [part.name for part in procedure.parts if part.id in ids] or [part.name for part in procedure.parts]
-    return tuple(dict.fromkeys(names))
 
 
 def answer_question(turn: Turn, intent: Intent) -> bool:
@@ -180,8 +182,21 @@ def take_value(turn: Turn, question: e.Question, intent: Intent) -> None:
         turn.say("wrong_unit", quantity=limits.quantity, unit=f"#units:{limits.unit}")
         turn.ask(question)
         return
-    turn.ask(replace(question, about="confirm_value", value=intent.value, unit=unit, reason="spoken" if intent.unit else "bare", clips=_clips(question, intent)))
+    if question.doubted != intent.value and _far_outside(convert(intent.value, unit, limits.unit), limits):
+        turn.say("far_outside", quantity=limits.quantity, amount=Amount(intent.value, unit))
+        turn.ask(replace(question, about="value", value=None, unit="", reason="", doubted=intent.value, clips=_clips(question, intent)))
+        turn.say("say_once_more")
+        return
+    turn.ask(replace(question, about="confirm_value", value=intent.value, unit=unit, reason="spoken" if intent.unit else "bare", doubted=None, clips=_clips(question, intent)))
     say_question(turn)
+
+
+def _far_outside(value: Decimal, limits: Limits) -> bool:
+    """Whether a value is so far from its limits that it was more likely misheard: thirteen, or one hundred and thirty."""
+    low, high = limits.at_least, limits.at_most
+    above = high is not None and high > 0 and value > high * FAR
+    below = low is not None and low > 0 and value < low / FAR
+    return above or below
 
 
 def _confirm_value(turn: Turn, question: e.Question, intent: Intent) -> None:
@@ -280,6 +295,31 @@ def _out_of_limits(turn: Turn, question: e.Question, intent: Intent) -> None:
         turn.record(e.LeftOpen(question.step, question.item))
         turn.say("left_open")
         carry_on(turn, question.leaving)
+
+
+def _spelled(turn: Turn, question: e.Question, intent: Intent) -> None:
+    """Letters are held against their pattern, then read back by the spelling alphabet."""
+    check = check_of(turn.plan.by_key[question.step].step, question.item)
+    letters = intent.text or ""
+    if check.spelled is None or not re.fullmatch(check.spelled.pattern, letters):
+        turn.say("spelled_wrong", letters=f"#phonetic:{letters}")
+        say_question(turn)
+        return
+    turn.ask(replace(question, about="confirm_spelled", remark=letters, clips=_clips(question, intent)))
+    say_question(turn)
+
+
+def _confirm_spelled(turn: Turn, question: e.Question, intent: Intent) -> None:
+    planned = turn.plan.by_key[question.step]
+    if intent.choice != "yes":
+        turn.ask(e.Question("spelled", question.step, question.item, leaving=question.leaving, corrects=question.corrects))
+        turn.say("value_again")
+        say_question(turn)
+        return
+    check = check_of(planned.step, question.item)
+    turn.record(e.AnswerRecorded(question.step, check.id, _clips(question, intent), question.corrects, planned.text(check.ask), question.remark or "", "pass"))
+    turn.say("value_recorded")
+    carry_on(turn, question.leaving)
 
 
 def _count(turn: Turn, question: e.Question, intent: Intent) -> None:
@@ -433,8 +473,11 @@ _ANSWERS: dict[tuple[str, str], Callable[[Turn, e.Question, Intent], None]] = {
     ("answer", "answer"): _answer,
     ("value", "value"): take_value,
     ("count", "count"): _count,
+    ("spelled", "spelled"): _spelled,
+    ("confirm_spelled", "confirm"): _confirm_spelled,
     ("quiz", "answer"): _quiz,
     ("confirm_value", "confirm"): _confirm_value,
+    ("confirm_value", "value"): take_value,
     ("out_of_limits", "answer"): _out_of_limits,
     ("part", "answer"): _finding_slot("part", "condition"),
     ("condition", "answer"): _finding_slot("condition", "disposition"),

@@ -35,7 +35,7 @@ class Question(Event):
 
     kind: ClassVar[str] = "asked"
     about: str
-    """caution, answer, value, confirm_value, out_of_limits, count, quiz, part, condition, disposition, remark, confirm_finding,
+    """caution, answer, value, confirm_value, out_of_limits, spelled, confirm_spelled, count, quiz, part, condition, disposition, remark, confirm_finding,
     skip_reason, confirm_skip, pause_reason, confirm_stage, confirm_finish or hold."""
     step: str
     item: str = ""
@@ -48,7 +48,7 @@ class Question(Event):
     condition: str = ""
     disposition: str = ""
     remark: str | None = None
-    """The words of the remark; None where only the sound is kept."""
+    """The words of the remark, or the letters spelled; None where only the sound is kept."""
     remark_source: str = "none"
     """none, typed, "audio only", or the recogniser that wrote the words down."""
     reason: str = ""
@@ -56,6 +56,8 @@ class Question(Event):
     """SHA-256 of the clips kept so far for this entry."""
     corrects: int | None = None
     """Sequence number of the entry to be corrected."""
+    doubted: Decimal | None = None
+    """A value so far outside that it was asked for again; said twice, it is taken."""
     leaving: bool = False
     """The technician asked for the next step: go there once nothing is missing."""
 
@@ -336,6 +338,18 @@ class Resumed(Event):
 
 
 @dataclass(frozen=True)
+class ListeningStopped(Event):
+    """The technician talks with somebody else: nothing is heard but the wake phrase."""
+
+    kind: ClassVar[str] = "listening_stopped"
+
+
+@dataclass(frozen=True)
+class ListeningStarted(Event):
+    kind: ClassVar[str] = "listening_started"
+
+
+@dataclass(frozen=True)
 class JobFinished(Event):
     kind: ClassVar[str] = "job_finished"
     undone: tuple[str, ...]
@@ -348,11 +362,11 @@ KINDS: dict[str, type[Event]] = {
         Question, JobStarted, JobReopened, PhraseHeard, QuestionDropped, StepEntered, CautionAcknowledged, AnswerRecorded,
         ValueRecorded, FindingRecorded, LeftOpen, StepSkipped, HoldReleased, TimerStarted, TimerStopped, TimerDone,
         StepCompleted, Paused, Resumed, JobFinished, ReadingTaken, CountRecorded, CountRefused, PassDone, BoltCalled, ValueComputed,
-        QuizAnswered, TimerCalled,
+        QuizAnswered, TimerCalled, ListeningStopped, ListeningStarted,
     )
 }  # fmt: skip
 
-_DECIMALS = {"value", "si_value", "at_least", "at_most", "specified", "uncertainty", "torque"}
+_DECIMALS = {"value", "si_value", "at_least", "at_most", "specified", "uncertainty", "torque", "doubted"}
 _TUPLES = {"clips", "undone", "working"}
 
 

@@ -1,25 +1,18 @@
 """What may be said now: the closed vocabulary that the state allows. The language module turns it into a grammar."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from assistant.engine.dialogue import NO_REMARKS, step_part_names
+from assistant.engine.choices import GROUPS, MISSES_BEFORE_NUMBERS, NO_REMARKS, step_part_names
 from assistant.engine.intents import GENERAL
 from assistant.engine.missing import check_of, limits_of, missing
 from assistant.engine.state import State
 from assistant.engine.trainee import choices
 from assistant.procedure.plan import Plan, PlannedStep
 
-_ANY = frozenset({"repeat", "help", "cancel", "pause"})
+_ANY = frozenset({"repeat", "help", "cancel", "pause", "sleep"})
 _STEP = _ANY | {"details", "cautions", "torque", "pass_done", "bolts", "next_bolt", "wrench", "outstanding", "time_left", "tools", "parts", "where", "finding", "skip", "back", "correct", "next", "timer_start", "timer_stop"}
-_COMMANDS = {"count": _STEP, "quiz": _STEP, "caution": _ANY | {"understood", "cautions", "next", "details", "where", "back"}, "answer": _STEP, "value": _STEP, "hold": _ANY | {"release", "finding", "where", "back"}}
-_GROUPS = {
-    "condition": "conditions",
-    "disposition": "dispositions",
-    "skip_reason": "skip_reasons",
-    "pause_reason": "pause_reasons",
-    "out_of_limits": "out_of_limits",
-}
-_UNASKED = frozenset(GENERAL) - {"understood", "release", "cancel", "resume", "begin"}
+_COMMANDS = {"count": _STEP, "spelled": _STEP, "quiz": _STEP, "caution": _ANY | {"understood", "cautions", "next", "details", "where", "back"}, "answer": _STEP, "value": _STEP, "hold": _ANY | {"release", "finding", "where", "back"}}
+_UNASKED = frozenset(GENERAL) - {"understood", "release", "cancel", "resume", "begin", "wake"}
 
 
 @dataclass(frozen=True)
@@ -42,6 +35,12 @@ class Expected:
     """(stage run, title)."""
     words: bool = False
     """Free words."""
+    spelled: bool = False
+    """Letters and digits by the spelling alphabet."""
+    denied: bool = False
+    """Values are only heard behind a no."""
+    numbered: bool = False
+    """The answers and closed lists may be said by number."""
     counts: tuple[tuple[str, str, str], ...] = ()
     """(fastener, its name, its plural) of fasteners that may be counted aloud."""
 
@@ -50,12 +49,19 @@ def expected(plan: Plan, state: State) -> Expected:
     """The vocabulary of a state."""
     if state.finished:
         return Expected()
+    if state.asleep:
+        return Expected(frozenset({"wake"}))
     if state.paused:
-        return Expected(frozenset({"resume", "where", "help"}))
+        return Expected(frozenset({"resume", "where", "help", "sleep"}))
+    found = _expected(plan, state)
+    return replace(found, numbered=state.question is not None and state.misses >= MISSES_BEFORE_NUMBERS)
+
+
+def _expected(plan: Plan, state: State) -> Expected:
     question = state.question
     if question is None:
         if not state.begun:
-            return Expected(frozenset({"begin", "help", "repeat", "pause"}))
+            return Expected(frozenset({"begin", "help", "repeat", "pause", "sleep"}))
         items = [need.item for need in missing(plan, state) if need.what == "value"]
         here = plan.by_key[state.step]
         return Expected(_UNASKED, values=_values(plan, here, items), stages=plan.stage_runs, counts=_counts(plan, here))
@@ -66,6 +72,8 @@ def expected(plan: Plan, state: State) -> Expected:
             return Expected(commands, answers=tuple(answer.say for answer in check_of(planned.step, question.item).answers))
         case "value" if planned:
             return Expected(commands, values=_values(plan, planned, [question.item]))
+        case "spelled":
+            return Expected(commands, spelled=True)
         case "count" if planned:
             return Expected(commands, counts=_counts(plan, planned))
         case "quiz" if planned and planned.step.quiz:
@@ -74,8 +82,11 @@ def expected(plan: Plan, state: State) -> Expected:
             return Expected(commands, answers=step_part_names(plan, plan.by_key[state.step]))
         case "remark":
             return Expected(commands - {"repeat", "help", "pause"}, groups=(NO_REMARKS,), words=True)
-        case about if about in _GROUPS:
-            return Expected(commands, groups=(_GROUPS[about],))
+        case about if about in GROUPS:
+            return Expected(commands, groups=(GROUPS[about],))
+        case "confirm_value" if planned:
+            # "no, forty three": the right value may follow at once.
+            return Expected(commands, confirm=True, values=_values(plan, planned, [question.item]), denied=True)
         case about if about.startswith("confirm"):
             return Expected(commands, confirm=True)
     return Expected(commands)
@@ -90,10 +101,11 @@ def step_vocabulary(plan: Plan, planned: PlannedStep) -> Expected:
         frozenset(GENERAL),
         True,
         tuple(dict.fromkeys([*answers, *step_part_names(plan, planned)])),
-        (*_GROUPS.values(), NO_REMARKS),
+        (*GROUPS.values(), NO_REMARKS),
         _values(plan, planned, items),
         stages=plan.stage_runs,
         counts=_counts(plan, planned),
+        spelled=any(check.spelled for check in step.checks),
     )
 
 

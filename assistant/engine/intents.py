@@ -9,7 +9,7 @@ class Intent:
     """One understood phrase. Built by the language module, or by a clock for "tick"."""
 
     kind: str
-    """A general command (see GENERAL), "answer", "value", "count", "words", "unheard" or "tick"."""
+    """A general command (see GENERAL), "answer", "value", "count", "spelled", "words", "unheard" or "tick"."""
     choice: str | None = None
     """What was chosen, where the phrase is an answer, or names a stage or a fastener."""
     value: Decimal | None = None
@@ -19,7 +19,7 @@ class Intent:
     quantity: str | None = None
     """The quantity named before the number, if any."""
     text: str | None = None
-    """Free words; None where only the sound is kept."""
+    """Free words, or letters spelled; None where only the sound is kept."""
     source: str = ""
     """Where free words come from: "typed" or the recogniser's name."""
     clip: str | None = None
@@ -51,6 +51,8 @@ GENERAL = {
     "skip": "skip this step, with a reason",
     "pause": "hold the job, with a reason",
     "resume": "carry on after a pause",
+    "sleep": "hear nothing but the wake phrase, while you talk with somebody",
+    "wake": "listen again",
     "stage": "go to a stage",
     "timer_start": "start this step's timer",
     "timer_stop": "stop this step's timer",

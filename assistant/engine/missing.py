@@ -16,7 +16,7 @@ class Missing:
     """One thing a step still needs."""
 
     what: str
-    """caution, timer, count, pass, value, answer, hold or quiz."""
+    """caution, timer, count, pass, value, answer, spelled, hold or quiz."""
     item: str = ""
     """A check's id, "torque", a caution's number, or a fastener count ("out:bolt")."""
 
@@ -57,7 +57,7 @@ def missing(plan: Plan, state: State, key: str = "") -> list[Missing]:
         found.append(Missing("value", "torque"))
     for check in step.checks:
         if check.required and _open(state, key, check.id):
-            found.append(Missing("value" if check.measure else "answer", check.id))
+            found.append(Missing("value" if check.measure else "spelled" if check.spelled else "answer", check.id))
     if step.hold and key not in state.released:
         found.append(Missing("hold"))
     if step.quiz and state.full_detail and key not in state.quizzed:

@@ -111,7 +111,7 @@ def say_first_missing(turn: Turn) -> None:
     for need in needs:
         if need.what == "caution":
             turn.say("missing_caution")
-        elif need.what == "answer":
+        elif need.what in ("answer", "spelled"):
             turn.say("missing_answer", ask=turn.here.text(check_of(turn.here.step, need.item).ask))
         elif need.what == "value":
             turn.say("missing_value", quantity=limits_of(turn.plan, turn.here, need.item).quantity)

@@ -69,6 +69,8 @@ class State:
     completed: frozenset[str] = frozenset()
     skipped: frozenset[str] = frozenset()
     paused: bool = False
+    asleep: bool = False
+    """Nothing but the wake phrase is heard."""
     finished: bool = False
     misses: int = 0
     """Phrases not understood in a row."""
@@ -240,6 +242,16 @@ def _(event: e.Paused, state: State) -> State:
 @_apply.register
 def _(event: e.Resumed, state: State) -> State:
     return replace(state, paused=False)
+
+
+@_apply.register
+def _(event: e.ListeningStopped, state: State) -> State:
+    return replace(state, asleep=True)
+
+
+@_apply.register
+def _(event: e.ListeningStarted, state: State) -> State:
+    return replace(state, asleep=False, misses=0)
 
 
 @_apply.register

@@ -30,6 +30,11 @@ class Grammar:
     quantities: tuple[str, ...]
     """Words that may stand before a number."""
     pack: Pack
+    denials: tuple[str, ...] = ()
+    """Where not empty, a value is only heard behind one of these: "no, forty three"."""
+
+    spelling: bool = False
+    """Whether letters and digits may be spelled."""
 
     def match(self, text: str) -> Intent | None:
         """The meaning of a text, or None where it is not in the grammar or has more than one."""
@@ -37,11 +42,23 @@ class Grammar:
         closed = self._closed.get(words)
         if closed is not None:
             return closed
-        return self._value(words) if self.values and words else None
+        if self.spelling and words and all(word in self._letters for word in words):
+            return Intent("spelled", text="".join(self._letters[word] for word in words))
+        if not self.values or not words:
+            return None
+        if not self.denials:
+            return self._value(words)
+        return self._value(words[1:]) if words[0] in self.denials and len(words) > 1 else None
 
     @cached_property
     def _closed(self) -> dict[tuple[str, ...], Intent]:
         return {tuple(phrase.text.split()): phrase.intent for phrase in self.phrases}
+
+    @cached_property
+    def _letters(self) -> dict[str, str]:
+        numbers = self.pack.numbers
+        digits = {word: "0" for word in (*numbers.zero, *numbers.zero_within)} | {word: str(size) for word, size in numbers.digits.items()}
+        return digits | {word: letter for letter, words in self.pack.alphabet.items() for word in words}
 
     @cached_property
     def _unit_words(self) -> dict[tuple[str, ...], str]:
@@ -80,7 +97,7 @@ class Grammar:
         if self.values:
             found |= {word for spoken in (*self.unit_phrases(), *self.quantities) for word in spoken.split()}
             found |= number_vocabulary(self.pack.numbers)
-        return frozenset(found)
+        return frozenset(found | (set(self._letters) if self.spelling else set()))
 
     def jsgf(self, name: str = "bench") -> str:
         """The grammar in JSGF, public rule <bench>."""
@@ -89,12 +106,19 @@ class Grammar:
         if self.values:
             quantity = "[<quantity>] " if self.quantities else ""
             unit = " [<unit>]" if self.units else ""
-            choices.append(f"{quantity}<number>{unit}")
+            denial = f"{_choice(self.denials)} " if self.denials else ""
+            choices.append(f"{denial}{quantity}<number>{unit}")
             rules.append(number_rules(self.pack.numbers))
             if self.quantities:
                 rules.append(f"<quantity> = {_choice(self.quantities)};")
             if self.units:
                 rules.append(f"<unit> = {_choice(self.unit_phrases())};")
+        if self.spelling:
+            # The words of the alphabet were made to be told apart; plain letters are not, and count less.
+            plain = [word for word in self._letters if len(word) == 1]
+            clear = [word for word in self._letters if len(word) > 1]
+            rules.append(f"<letter> = /1/ {_choice(clear)}" + (f" | /0.01/ {_choice(plain)}" if plain else "") + ";")
+            choices.append("<letter>+")
         top = f"public <{name}> = {' | '.join(choices) or '<NULL>'};"
         return "\n".join([f"#JSGF V1.0;\ngrammar {name};", *rules, top]) + "\n"
 

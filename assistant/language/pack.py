@@ -65,8 +65,12 @@ class Pack(_Written):
     numbers: Numbers
     units: dict[str, Unit]
     quantities: list[str] = []
+    alphabet: dict[str, list[str]] = {}
+    """Spelling alphabet: letter -> words. The first is the one the assistant says."""
     commands: dict[str, list[str]] = {}
     confirm: dict[str, list[str]] = {}
+    number_lead: list[str] = []
+    """Said before the number of a choice."""
     lists: dict[str, dict[str, list[str]]] = {}
     """Closed lists: conditions, dispositions, reasons. The first phrase of each entry is the one the assistant says."""
     pronunciations: dict[str, list[str]] = {}

@@ -37,6 +37,9 @@ class Vocabulary:
         if expected.confirm:
             phrases += [Phrase(text, Intent("confirm", choice=choice)) for choice, texts in pack.confirm.items() for text in texts]
         phrases += [Phrase(spoken_form(answer), Intent("answer", choice=answer)) for answer in expected.answers]
+        if expected.numbered:
+            chosen = [*expected.answers, *(choice for group in expected.groups for choice in pack.group(group))]
+            phrases += [Phrase(f"{lead} {number_words(number, pack)}", Intent("answer", choice=choice)) for number, choice in enumerate(chosen, 1) for lead in pack.number_lead]
         for fastener, single, several in expected.counts:
             for count in range(MOST_COUNTED + 1):
                 name = spoken_form(single if count == 1 else several)
@@ -48,7 +51,8 @@ class Vocabulary:
         wanted = {unit for _, unit in expected.values}
         units = tuple(key for key in pack.units if any(same_dimension(key, unit) for unit in wanted))
         quantities = tuple(dict.fromkeys(spoken_form(quantity) for quantity, _ in expected.values))
-        return Grammar(_unique(phrases), bool(expected.values), units, quantities, pack)
+        denials = tuple(pack.confirm.get("no", ())) if expected.denied else ()
+        return Grammar(_unique(phrases), bool(expected.values), units, quantities, pack, denials, expected.spelled and bool(pack.alphabet))
 
 
 def _unique(phrases: list[Phrase]) -> tuple[Phrase, ...]:

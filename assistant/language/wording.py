@@ -47,6 +47,14 @@ def _looked_up(reference: str, pack: Pack) -> str:
         count, name, *place = key.split(":")
         template = pack.prompts["count_from" if place else "count"]
         return template.format(name=name, count=number_words(int(count), pack), place=place[0] if place else "")
+    if group == "number":
+        number, _, choice = key.partition(":")
+        return _numbered(int(number), choice, pack)
+    if group == "numbers":
+        items = [_numbered(number, phrases[0], pack) for number, phrases in enumerate(pack.group(key).values(), 1)]
+        return _listed(items, pack.prompts["list_or"], ())
+    if group == "phonetic":
+        return " ".join(pack.alphabet.get(letter, [letter])[0] if letter.isalpha() else number_words(int(letter), pack) for letter in key if letter.isalnum())
     if group == "spelled":
         return " ".join(number_words(int(letter), pack) if letter.isdecimal() else letter.upper() for letter in key if letter.isalnum())
     if group == "counted":
@@ -56,6 +64,10 @@ def _looked_up(reference: str, pack: Pack) -> str:
         names = {"condition": "conditions", "disposition": "dispositions", "skip_reason": "skip_reasons", "pause_reason": "pause_reasons"}
         return _listed([phrases[0] for phrases in pack.group(names[key]).values()], pack.prompts["list_or"], ())
     return spoken_choice(group, key, pack)
+
+
+def _numbered(number: int, choice: str, pack: Pack) -> str:
+    return pack.prompts["numbered_one"].format(number=number_words(number, pack), choice=choice)
 
 
 def spoken_choice(group: str, key: str, pack: Pack) -> str:

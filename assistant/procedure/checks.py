@@ -4,6 +4,7 @@ Each check yields Remarks with the line and column of what is wrong. What needs 
 (phrases that sound alike, words without pronunciation) is in `assistant.language.sounds`.
 """
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator
 
@@ -87,8 +88,10 @@ def _questions(source: Source) -> Iterator[Remark]:
     for where, step in steps_of(source):
         for number, check in enumerate(step.checks):
             place = (*where, "checks", number)
-            if bool(check.answers) == bool(check.measure):
-                yield at(source, place, f'the check "{check.id}" needs either answers or measure; write one of them')
+            if sum(map(bool, (check.answers, check.measure, check.spelled))) != 1:
+                yield at(source, place, f'the check "{check.id}" needs either answers, measure or spelled; write one of them')
+            elif check.spelled and not _is_pattern(check.spelled.pattern):
+                yield at(source, (*place, "spelled", "pattern"), "this is no regular expression; write one such as [A-Z]{2}[0-9]{4}")
             elif len(check.answers) == 1:
                 yield at(source, place, f'the check "{check.id}" has one answer only; write at least two')
             if check.id in ("torque", "finding"):
@@ -100,6 +103,14 @@ def _questions(source: Source) -> Iterator[Remark]:
                     yield at(source, (*place, "measure"), f"at_least {measure.at_least} is over at_most {measure.at_most}; exchange them")
                 if measure.at_least is None and measure.at_most is None and check.id not in taken_on:
                     yield at(source, (*place, "measure"), "this measurement has no limits; write at_least, at_most or both", "warning")
+
+
+def _is_pattern(text: str) -> bool:
+    try:
+        re.compile(text)
+    except re.error:
+        return False
+    return True
 
 
 def _instructions(source: Source) -> Iterator[Remark]:

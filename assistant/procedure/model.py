@@ -205,11 +205,19 @@ class Compute(Written):
     curve: Curve | None = None
 
 
+class Spelled(Written):
+    """Letters and digits spelled out, such as a serial number."""
+
+    pattern: str = "[A-Z0-9]{1,20}"
+    """Regular expression that the whole of it must match."""
+
+
 class Check(Written):
     id: Name
     ask: Line
     answers: list[Answer] = []
     measure: Measure | None = None
+    spelled: Spelled | None = None
     required: bool = True
 
 

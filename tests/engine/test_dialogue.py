@@ -306,15 +306,59 @@ def test_full_detail_says_why(job):
     assert "Only your own key protects you." in job.say("tell me more")
 
 
-def test_doubt_is_asked_twice_then_the_choices_are_read(job):
+def test_doubt_is_asked_again_then_offered_by_number_then_a_way_out(job):
     at_look(job).say("record a finding", "ball")
     assert job.say("mumble").startswith("Not understood. What condition?")
-    assert job.say("mumble").startswith("Not understood. What condition?")
-    answer = job.say("mumble")
-    assert answer.startswith("I still do not understand.")
-    assert "worn" in answer and "swollen" in answer
-    job.say("worn")
-    assert job.state.misses == 0
+    assert "number one for sound, number two for worn" in job.say("mumble")
+    said = job.say("mumble")
+    assert "number twelve for missing" in said and "never mind, or pause the job" in said
+    assert job.say("number two").startswith("What is to be done")
+    job.say("replace", "no remarks", "affirm")
+    assert job.last(e.FindingRecorded).condition == "worn"
+
+
+def test_answers_by_number_only_after_two_failures(job):
+    at_look(job).say("next step")
+    assert "Not understood" in job.say("number two")
+    assert "Say: number one for no light or number two for light shows." in job.say("mumble")
+    job.say("number one")
+    assert job.last(e.AnswerRecorded).said == "no light"
+
+
+def test_a_denied_value_may_be_followed_by_the_right_one(job):
+    at_look(job).say("next step", "no light", "thirty one point five")
+    assert "Diameter, thirty one point six millimetres. Yes or no?" in job.say("no thirty one point six millimetres")
+    job.say("yes")
+    assert job.last(e.ValueRecorded).value == Decimal("31.6")
+
+
+def test_a_bare_value_at_a_read_back_is_not_taken(job):
+    at_look(job).say("next step", "no light", "thirty one point five")
+    assert "Not understood" in job.say("thirty one point six")
+    assert not any(isinstance(event, e.ValueRecorded) for event in job.events)
+
+
+def test_a_value_far_outside_is_asked_for_again_and_taken_when_said_twice(job):
+    at_look(job).say("next step", "no light")
+    said = job.say("three hundred and fifteen")
+    assert "Diameter, three hundred and fifteen millimetres: that is far outside. Say it once more." in said
+    assert job.say("thirty one point five").startswith("Diameter, thirty one point five millimetres. Yes or no?")
+    job.say("no", "three", "three")
+    assert "Diameter, three millimetres. Yes or no?" in " ".join(job.said)
+    job.say("yes")
+    assert (job.last(e.ValueRecorded).value, job.last(e.ValueRecorded).verdict) == (Decimal(3), "out")
+
+
+def test_asleep_it_hears_nothing_but_the_wake_phrase(job):
+    at_look(job).say("next step")
+    assert "Not listening" in job.say("stop listening")
+    before = len([event for event in job.events if event.kind != "heard"])
+    for phrase in ("no light", "next step", "did you see the game", "pause the job"):
+        assert job.say(phrase) == ""
+    assert len([event for event in job.events if event.kind != "heard"]) == before
+    assert job.say("hello bench").startswith("Listening. Is light seen at the left ball?")
+    job.say("no light")
+    assert job.last(e.AnswerRecorded).said == "no light"
 
 
 def test_words_outside_the_open_question_are_not_taken(job):

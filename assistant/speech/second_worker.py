@@ -1,0 +1,178 @@
+"""Whisper in a process that can be killed: `python -m assistant.speech.second_worker MODEL_DIRECTORY`.
+
+First comes one JSON line, {"ready": true} or {"error": sentence}. Then for each request on stdin, one JSON line {"samples": how many,
+"candidates": [text, ...], "free": whether free words are wanted} followed by that many little-endian int16 samples (mono, 16 kHz), one
+JSON line {"scores": [[sum, tokens], ...], "text": ..., "mean": ..., "no_speech": ...}: see `Whisper`.
+
+The model comes from a directory on this machine and nothing else is ever asked for: the tokeniser and the spectrogram are worked out
+here, because the usual libraries for them bring a client for downloads.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import re
+import sys
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+RATE = 16_000
+HOP = 160
+"""Samples a frame of the spectrogram: 10 ms."""
+WINDOW = 400
+BANDS = 80
+LEAST_S = 3.0
+"""Shortest window the encoder is given, s. It was trained on 30 s; below about two seconds of window it begins to repeat itself."""
+AFTER_S = 1.0
+"""Silence added after the sound, s: without it the end of the last word is often lost."""
+LONGEST_S = 30.0
+"""All the encoder can take, s. Later sound is left out."""
+MOST_TOKENS = 60
+BEAM = 5
+BATCH = 64
+"""Candidates a decoder pass."""
+
+
+class Tokens:
+    """Byte-level pair encoding as in tokenizer.json of the model; enough of it for sentences, not for special tokens."""
+
+    _PIECES = re.compile(r"'(?:s|t|re|ve|m|ll|d)| ?[^\W\d_]+| ?\d+| ?[^\s\w]+|\s+(?!\S)|\s+")
+
+    def __init__(self, file: Path):
+        data = json.loads(file.read_text(encoding="utf-8"))
+        self._ids: dict[str, int] = data["model"]["vocab"]
+        merges = (tuple(merge.split(" ")) if isinstance(merge, str) else tuple(merge) for merge in data["model"]["merges"])
+        self._rank = {pair: rank for rank, pair in enumerate(merges)}
+        plain = [*range(33, 127), *range(161, 173), *range(174, 256)]
+        other = [byte for byte in range(256) if byte not in plain]
+        # The alphabet of GPT-2: printable bytes stand for themselves, the rest are moved to 256 and up.
+        self._letter = {byte: chr(byte) for byte in plain} | {byte: chr(256 + number) for number, byte in enumerate(other)}
+        self._byte = {letter: byte for byte, letter in self._letter.items()}
+        self._word = {number: word for word, number in self._ids.items()}
+        self.encode = lru_cache(maxsize=8192)(self._encode)
+
+    def _encode(self, text: str) -> tuple[int, ...]:
+        return tuple(self._ids[part] for piece in self._PIECES.findall(text) for part in self._merged(piece))
+
+    def _merged(self, piece: str) -> list[str]:
+        parts = [self._letter[byte] for byte in piece.encode("utf-8")]
+        while len(parts) > 1:
+            rank, at = min((self._rank.get((parts[at], parts[at + 1]), math.inf), at) for at in range(len(parts) - 1))
+            if rank == math.inf:
+                break
+            parts[at : at + 2] = [parts[at] + parts[at + 1]]
+        return parts
+
+    def decode(self, ids: list[int]) -> str:
+        """The text of ordinary tokens; special ones are left out."""
+        letters = "".join(self._word.get(number, "") for number in ids)
+        return bytes(self._byte[letter] for letter in letters if letter in self._byte).decode("utf-8", "replace")
+
+
+def spectrogram(samples: np.ndarray) -> np.ndarray:
+    """Log mel spectrogram as Whisper was trained on (bands x frames, float32) of int16 samples, mono, 16 kHz."""
+    wave = np.pad(samples.astype(np.float32) / 32768.0, WINDOW // 2, mode="reflect")
+    count = (len(wave) - WINDOW) // HOP
+    frames = np.lib.stride_tricks.sliding_window_view(wave, WINDOW)[::HOP][:count]
+    hann = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(WINDOW) / WINDOW)
+    power = np.abs(np.fft.rfft(frames * hann, axis=1)) ** 2
+    log = np.log10(np.maximum(_filters() @ power.T, 1e-10))
+    return ((np.maximum(log, log.max() - 8.0) + 4.0) / 4.0).astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def _filters() -> np.ndarray:
+    """Mel filters of equal area, on the scale that is linear below 1 kHz and logarithmic above it (Slaney)."""
+    step = math.log(6.4) / 27
+
+    def hertz(mel: np.ndarray) -> np.ndarray:
+        return np.where(mel < 15, mel * 200 / 3, 1000 * np.exp(step * (mel - 15)))
+
+    edges = hertz(np.linspace(0, 15 + math.log(8) / step, BANDS + 2))
+    bins = np.fft.rfftfreq(WINDOW, 1 / RATE)
+    rise = (bins - edges[:-2, None]) / (edges[1:-1] - edges[:-2])[:, None]
+    fall = (edges[2:, None] - bins) / (edges[2:] - edges[1:-1])[:, None]
+    return np.maximum(0, np.minimum(rise, fall)) * (2 / (edges[2:] - edges[:-2]))[:, None]
+
+
+class Whisper:
+    """The model, loaded once. All scores are natural logarithms of probabilities."""
+
+    def __init__(self, model: Path, threads: int = 2):
+        import ctranslate2
+
+        self._storage = ctranslate2.StorageView
+        self._model = ctranslate2.models.Whisper(str(model), device="cpu", compute_type="int8", intra_threads=threads)
+        self._tokens = Tokens(model / "tokenizer.json")
+        words = (model / "vocabulary.txt").read_text(encoding="utf-8").split("\n")
+        self._end, self._start, self._plain = (words.index(f"<|{name}|>") for name in ("endoftext", "startoftranscript", "notimestamps"))
+
+    def encode(self, samples: np.ndarray) -> Any:
+        """The encoder's view of int16 sound, in a window as short as it will bear: see LEAST_S."""
+        samples = samples[: int((LONGEST_S - AFTER_S) * RATE)]
+        length = max(len(samples) + int(AFTER_S * RATE), int(LEAST_S * RATE))
+        padded = np.pad(samples, (0, length - len(samples)))
+        return self._model.encode(self._storage.from_array(np.ascontiguousarray(spectrogram(padded)[None])), to_cpu=True)
+
+    def score(self, encoded: Any, texts: list[str]) -> list[tuple[float, int]]:
+        """For each text (its summed log probability, end of text included; its tokens, end of text counted as one)."""
+        memory = np.asarray(encoded)
+        found: list[tuple[float, int]] = []
+        for first in range(0, len(texts), BATCH):
+            batch = [[*self._tokens.encode(" " + text), self._end] for text in texts[first : first + BATCH]]
+            view = self._storage.from_array(np.ascontiguousarray(np.repeat(memory, len(batch), axis=0)))
+            # Forced decoding: the alignment itself is not wanted, only the probabilities it is made with. Eight frames keep it cheap.
+            results = self._model.align(view, [self._start], batch, [8] * len(batch), median_filter_width=1)
+            for result, tokens in zip(results, batch, strict=True):
+                found.append((float(np.sum(np.log(np.maximum(result.text_token_probs, 1e-12)))), len(tokens)))
+        return found
+
+    def free(self, encoded: Any) -> tuple[str, float, float]:
+        """(text, mean log probability a token, probability that nobody speaks) of the likeliest words by a beam of BEAM."""
+        result = self._model.generate(encoded, [[self._start, self._plain]], beam_size=BEAM, max_length=2 * MOST_TOKENS, return_scores=True, return_no_speech_prob=True)[0]
+        # The library divides the sum by the number of tokens without the end of text.
+        return self._tokens.decode(result.sequences_ids[0]).strip(), result.scores[0], result.no_speech_prob
+
+
+def main() -> None:
+    """Serve requests until stdin closes."""
+    source = os.fdopen(0, "rb")
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)  # anything a library prints must not land among the replies
+
+    def reply(body: dict[str, Any]) -> None:
+        out.write(json.dumps(body) + "\n")
+        out.flush()
+
+    try:
+        whisper = Whisper(Path(sys.argv[1]))
+        whisper.free(whisper.encode(np.zeros(RATE, np.int16)))  # the first pass is slow; it is done before anybody waits
+    except Exception as error:  # whatever the library raises, nobody can use the model
+        reply({"error": f"The second recogniser cannot be loaded ({error})."})
+        return
+    reply({"ready": True})
+    while line := source.readline():
+        request = json.loads(line)
+        samples = np.frombuffer(source.read(2 * request["samples"]), dtype="<i2")
+        try:
+            reply(answer(whisper, samples, request["candidates"], request["free"]))
+        except Exception as error:
+            reply({"error": f"The second recogniser failed ({error})."})
+
+
+def answer(whisper: Whisper, samples: np.ndarray, candidates: list[str], free: bool) -> dict[str, Any]:
+    """The body of one reply."""
+    encoded = whisper.encode(samples)
+    body: dict[str, Any] = {"scores": whisper.score(encoded, candidates)}
+    if free:
+        body["text"], body["mean"], body["no_speech"] = whisper.free(encoded)
+    return body
+
+
+if __name__ == "__main__":
+    main()
