@@ -101,6 +101,7 @@ class _Record:
             "instance": planned.instance,
             "instruction": planned.text(step.instruction),
             "status": status,
+            "planned_minutes": _number(step.planned_minutes),
             "seconds": round(sum(_seconds(start, end) for start, end in self.visits.get(planned.key, ())), 1),
             "cautions": [{"signal": caution.signal, "hazard": planned.text(caution.hazard), "acknowledged": next((item.at_utc for item, event in mine if isinstance(event, e.CautionAcknowledged) and event.number == number), None)} for number, caution in enumerate(step.cautions)],
             "answers": [{"seq": item.seq, "check": event.item, "asked": event.question, "said": event.said, "result": event.result, "at": item.at_utc, **self._standing(item, event)} for item, event in mine if isinstance(event, e.AnswerRecorded)],

@@ -116,6 +116,7 @@ def test_time_adds_up_by_hand(record):
     work = next(stage for stage in time["stages"] if stage["stage"] == "Work")
     assert (work["planned_minutes"], work["minutes"]) == (5, 13)
     assert time["stages"][1]["waiting_minutes"] == 5
+    assert [(step["planned_minutes"], round(step["seconds"] / 60)) for step in record["steps"][:2]] == [(2, 1), (3, 6)]
 
 
 def test_three_forms_hold_the_same_entries(record):
