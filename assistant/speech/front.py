@@ -7,6 +7,8 @@ and Hendriks 2012). It is taken out by power subtraction or by a Wiener gain (de
 
 from __future__ import annotations
 
+import collections
+
 import numpy as np
 
 from assistant.speech.devices import level_dbfs
@@ -29,8 +31,13 @@ SMOOTHING = 0.97
 """Weight of the last frame's clean estimate in the decision-directed estimate (no unit)."""
 LEAST_NOISE_S = 0.1
 """Shortest `noise` that is of use, s."""
-MINIMUM_BIAS = 1.6
+MINIMUM_BIAS = 2.4
 """The minimum of a smoothed power lies this much under its mean (no unit); found by trial on white noise."""
+
+RECENT_S = 17.0
+"""How far back sound is kept, s: the longest utterance, and what is wanted before it."""
+LATE_S = 0.35
+"""An utterance ended at most this long before the endpointer hands it out, s: silence trimmed off (0.21), a block (0.1) and a frame."""
 
 TOO_LOUD_DBFS, TOO_QUIET_DBFS, NEAR_SILENT_DBFS = -9.0, -45.0, -70.0
 """Levels of an utterance, dB of full scale (RMS), beyond which advice is given. Common practice, no source."""
@@ -85,6 +92,35 @@ def advice(samples: np.ndarray) -> str | None:
     if level < TOO_QUIET_DBFS:
         return "The sound is too quiet. Move the microphone closer."
     return None
+
+
+class Recent:
+    """Keeps what the microphone gave lately, to hand out the sound before an utterance."""
+
+    def __init__(self) -> None:
+        self._blocks: collections.deque[np.ndarray] = collections.deque()
+        self._kept = 0
+
+    def add(self, block: np.ndarray) -> None:
+        """Take in a block (int16, 16 kHz), always and only when the endpointer is given it too.
+
+        What was kept from before a prompt may stay: noise that is some seconds old is better than none.
+        """
+        self._blocks.append(block)
+        self._kept += len(block)
+        while self._kept - len(self._blocks[0]) >= RECENT_S * RATE:
+            self._kept -= len(self._blocks.popleft())
+
+    def before(self, utterance: np.ndarray) -> np.ndarray:
+        """Up to 1 s of sound before `utterance`, which the endpointer has just handed out; shorter, or empty, where there was none."""
+        sound = np.concatenate([*self._blocks]) if self._blocks else np.zeros(0, dtype=np.int16)
+        end = max(0, len(sound) - len(utterance) - round(LATE_S * RATE))
+        return sound[max(0, end - RATE) : end]
+
+    def clear(self) -> None:
+        """Forget it, for use when the microphone is another one."""
+        self._blocks.clear()
+        self._kept = 0
 
 
 # Noise ---------------------------------------------------------------------------------------------------------------

@@ -26,8 +26,8 @@ HOP = 160
 """Samples a frame of the spectrogram: 10 ms."""
 WINDOW = 400
 BANDS = 80
-LEAST_S = 3.0
-"""Shortest window the encoder is given, s. It was trained on 30 s; below about two seconds of window it begins to repeat itself."""
+LEAST_S = 10.0
+"""Shortest window the encoder is given, s. It was trained on 30 s and takes less, but below about 8 s it repeats what it heard."""
 AFTER_S = 1.0
 """Silence added after the sound, s: without it the end of the last word is often lost."""
 LONGEST_S = 30.0
@@ -107,24 +107,32 @@ class Whisper:
         import ctranslate2
 
         self._storage = ctranslate2.StorageView
+        self._last: tuple[bytes, Any] = b"", None
         self._model = ctranslate2.models.Whisper(str(model), device="cpu", compute_type="int8", intra_threads=threads)
         self._tokens = Tokens(model / "tokenizer.json")
         words = (model / "vocabulary.txt").read_text(encoding="utf-8").split("\n")
-        self._end, self._start, self._plain = (words.index(f"<|{name}|>") for name in ("endoftext", "startoftranscript", "notimestamps"))
+        self._start, self._plain = words.index("<|startoftranscript|>"), words.index("<|notimestamps|>")
 
     def encode(self, samples: np.ndarray) -> Any:
-        """The encoder's view of int16 sound, in a window as short as it will bear: see LEAST_S."""
+        """The encoder's view of int16 sound, in a window as short as it will bear: see LEAST_S. That of the last sound is kept."""
+        key = samples.tobytes()
+        if self._last[1] is None or key != self._last[0]:
+            self._last = key, self._encode(samples)
+        return self._last[1]
+
+    def _encode(self, samples: np.ndarray) -> Any:
         samples = samples[: int((LONGEST_S - AFTER_S) * RATE)]
         length = max(len(samples) + int(AFTER_S * RATE), int(LEAST_S * RATE))
         padded = np.pad(samples, (0, length - len(samples)))
         return self._model.encode(self._storage.from_array(np.ascontiguousarray(spectrogram(padded)[None])), to_cpu=True)
 
     def score(self, encoded: Any, texts: list[str]) -> list[tuple[float, int]]:
-        """For each text (its summed log probability, end of text included; its tokens, end of text counted as one)."""
+        """For each text (the summed log probability of its tokens among all text tokens, how many they are). The library leaves the
+        end of text out of that sum; a full stop stands in for it."""
         memory = np.asarray(encoded)
         found: list[tuple[float, int]] = []
         for first in range(0, len(texts), BATCH):
-            batch = [[*self._tokens.encode(" " + text), self._end] for text in texts[first : first + BATCH]]
+            batch = [list(self._tokens.encode(" " + text)) for text in texts[first : first + BATCH]]
             view = self._storage.from_array(np.ascontiguousarray(np.repeat(memory, len(batch), axis=0)))
             # Forced decoding: the alignment itself is not wanted, only the probabilities it is made with. Eight frames keep it cheap.
             results = self._model.align(view, [self._start], batch, [8] * len(batch), median_filter_width=1)

@@ -90,6 +90,8 @@ NOISES: dict[str, Callable[[float, int], np.ndarray]] = {"compressor": compresso
 def active_power(speech: np.ndarray) -> float:
     """Mean square of the active frames of `speech`, in its own unit squared; pauses do not count. 0 for empty or silent sound."""
     power = _frame_power(speech)
+    # Digital silence around the speech is none of it: a longer pause must not move the percentile.
+    power = power[power > 0]
     if len(power) == 0:
         return 0.0
     return float(power[power >= np.percentile(power, 95) * 10 ** (-ACTIVE_DB / 10)].mean())
@@ -185,10 +187,9 @@ def _running(seconds: float, rng: np.random.Generator, voices: Sequence[np.ndarr
     samples = round(seconds * RATE)
     parts: list[np.ndarray] = []
     have = 0
-    skip = -1
     while have < samples:
         voice = np.asarray(spoken[int(rng.integers(len(spoken)))], dtype=np.float64)
-        skip = int(rng.integers(len(voice) // 2)) if skip < 0 else 0
+        skip = 0 if parts else int(rng.integers(len(voice) // 2 + 1))
         part = np.concatenate([voice[skip:] / np.sqrt(active_power(voice)), np.zeros(round(rng.uniform(0.0, 2 * pause_s) * RATE))])
         parts.append(part)
         have += len(part)
@@ -196,6 +197,8 @@ def _running(seconds: float, rng: np.random.Generator, voices: Sequence[np.ndarr
 
 
 def _shaped(wave: np.ndarray, gain: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    if len(wave) == 0:
+        return wave
     return np.fft.irfft(np.fft.rfft(wave) * gain(np.fft.rfftfreq(len(wave), 1 / RATE)), len(wave))
 
 
