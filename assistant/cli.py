@@ -56,6 +56,7 @@ class Commands(SpokenErrors, click.Group):
 
 
 store_option = click.option("--store", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "jobs", envvar="GLOVESIDE_STORE", show_envvar=True, help="Folder that holds the jobs.")
+profiles_option = click.option("--profiles", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "profiles", envvar="GLOVESIDE_PROFILES", show_envvar=True, help="Folder that holds fittings of persons and benches.")
 models_option = click.option("--models", type=click.Path(file_okay=False, path_type=Path), default=BUNDLED / "models", envvar="GLOVESIDE_MODELS", show_envvar=True, help="Folder that holds Vosk models.")
 language_option = click.option("--language", help="Language pack: a name, or a YAML file; the procedure's own by default.")
 
@@ -113,17 +114,19 @@ def _planned(plan: Any, step: str) -> Any:
 @click.option("--resume", is_flag=True, help="Carry on with the unfinished job on this asset.")
 @click.option("--headset", is_flag=True, help="Listen while speaking: the technician can talk over a prompt to stop it.")
 @click.option("--microphone", help="Name of the microphone; the system's own by default.")
+@click.option("--bench", default="bench", show_default=True, help="Which bench: its fitting by gloveside tune is used.")
 @click.option("--plain-view", is_flag=True, help="One line each for what is said, heard and recorded.")
 @language_option
 @store_option
 @models_option
-def run(procedure: str, asset: str, technician: str, listen: str, speak: str, detail: str, resume: bool, headset: bool, microphone: str | None, plain_view: bool, language: str | None, store: Path, models: Path) -> None:
+@profiles_option
+def run(procedure: str, asset: str, technician: str, listen: str, speak: str, detail: str, resume: bool, headset: bool, microphone: str | None, bench: str, plain_view: bool, language: str | None, store: Path, models: Path, profiles: Path) -> None:
     """Run PROCEDURE on one machine, by voice."""
     from assistant.session import Setting, run_job
 
     plan, source, sha256 = load(procedure)
     console = Console()
-    setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models)
+    setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models, bench, profiles)
     record, closed = run_job(setting, console, plain_view or not console.is_terminal)
     console.print(f"Service record: {record}", soft_wrap=True)
     if not closed:
@@ -258,6 +261,34 @@ def doctor(language: str | None, store: Path, models: Path) -> None:
         bad |= not finding.well
     if bad:
         sys.exit(1)
+
+
+@main.command(epilog=example("gloveside tune --technician Kim", "gloveside tune --technician Kim --bench north --microphone headset"))
+@click.option("--technician", default="", help="Whose voice it is.")
+@click.option("--bench", default="bench", show_default=True, help="Which bench.")
+@click.option("--microphone", help="Name of the microphone; the system's own by default.")
+@click.option("--listen", type=click.Choice(["auto", "vosk", "pocketsphinx"]), default="auto", show_default=True, help="Recogniser.")
+@click.option("--speak", type=click.Choice(["pyttsx3", "silent"]), default="pyttsx3", show_default=True, help="silent shows the prompts only.")
+@language_option
+@profiles_option
+@models_option
+def tune(technician: str, bench: str, microphone: str | None, listen: str, speak: str, language: str | None, profiles: Path, models: Path) -> None:
+    """Fit the assistant to a shop: record its noise and six phrases, and say whether a headset is needed."""
+    from assistant.fitting import fit
+    from assistant.language.pack import load_pack
+    from assistant.session import make_speaker
+    from assistant.speech.engines import make_recogniser
+    from assistant.speech.microphone import Microphone
+
+    pack = load_pack(language or "en")
+    recogniser, speaker = make_recogniser(listen, pack, models), make_speaker(speak, pack)
+    opened = Microphone(microphone)
+    try:
+        profile = fit(opened, speaker, recogniser, pack, technician, bench, profiles, click.echo)
+    finally:
+        opened.close()
+        speaker.close()
+    click.echo(f"Noise {profile.noise_dbfs:.0f} dB, speech {profile.speech_dbfs:.0f} dB of full scale, {profile.snr_db:.0f} dB apart; {profile.right} of {profile.said} phrases heard right.")
 
 
 @main.command(epilog=example("gloveside devices"))

@@ -28,11 +28,14 @@ from assistant.record.journal import Journal
 from assistant.record.report import as_csv, as_html, as_json, write_record
 from assistant.record.service_record import service_record
 from assistant.record.store import Store
+from assistant.speech.endpoint import Endpointer
 from assistant.speech.engines import KINDS, make_recogniser
 from assistant.speech.listen import Listener, MicrophoneListener, SoundListener, TypedListener
 from assistant.speech.recognise import Recogniser
 from assistant.speech.sound import read_sound
 from assistant.speech.speak import FileSpeaker, SilentSpeaker, Speaker, WorkerSpeaker
+from assistant.speech.tune import ShopProfile
+from assistant.speech.tune import load as load_profile
 
 PROCEDURE_COPY = "procedure.yaml"
 """The procedure as it was when the job began lies beside its journal: a record must not change when its author revises the file."""
@@ -57,6 +60,9 @@ class Setting:
     language: str
     store: Path
     models: Path
+    bench: str = "bench"
+    profiles: Path | None = None
+    """Folder of fittings by `gloveside tune`."""
 
 
 def vocabulary(pack: Pack, plan: Plan | None, planned: PlannedStep | None) -> Grammar:
@@ -68,7 +74,8 @@ def vocabulary(pack: Pack, plan: Plan | None, planned: PlannedStep | None) -> Gr
 def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool]:
     """Run one job. Returns (its HTML record, whether it was closed)."""
     pack = load_pack(setting.language)
-    recogniser, listener = make_listener(setting.listen, pack, setting.models, setting.microphone, plain)
+    profile = load_profile(setting.technician, setting.bench, setting.profiles) if setting.profiles else None
+    recogniser, listener = make_listener(setting.listen, pack, setting.models, setting.microphone, plain, profile)
     if recogniser is not None:
         must_know_words(setting.plan, pack, recogniser)
     speaker = make_speaker(setting.speak, pack)
@@ -138,7 +145,7 @@ def new_journal(directory: Path, procedure: bytes, clock: Clock) -> Journal:
     return journal
 
 
-def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None, plain: bool) -> tuple[Recogniser | None, Listener]:
+def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None, plain: bool, profile: ShopProfile | None = None) -> tuple[Recogniser | None, Listener]:
     """The recogniser in use, if any, and the listener. Raises SoundError."""
     if listen == "typed":
         if plain or not sys.stdin.isatty():
@@ -150,7 +157,7 @@ def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None,
         from assistant.speech.microphone import Microphone
 
         recogniser = make_recogniser(listen, pack, models)
-        return recogniser, MicrophoneListener(Microphone(microphone), recogniser)
+        return recogniser, MicrophoneListener(Microphone(microphone), recogniser, profile.endpointer if profile else Endpointer)
     path = Path(listen)
     if not path.suffix and not path.exists():
         raise SoundError(f'"{listen}" is neither a way to listen nor a sound file; use auto, vosk, pocketsphinx, typed or a file.')

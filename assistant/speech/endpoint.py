@@ -25,6 +25,10 @@ TAIL_S = 0.3
 """Silence kept after the last voiced frame, s: recognisers want a little, more only costs time."""
 
 
+PATIENCE = 1.6
+"""Times the usual silence that ends a number. Found by trial."""
+
+
 class Endpointer:
     """Turns blocks of int16, 16 kHz, mono sound into utterances.
 
@@ -40,6 +44,8 @@ class Endpointer:
         self._frame = self._vad.frame_bytes // 2  # may differ from the length asked for
         frame_s = self._frame / RATE
         self._end_frames = max(1, round(silence_s / frame_s))
+        self._patient_frames = max(1, round(PATIENCE * silence_s / frame_s))
+        self._patient = False
         self._max_frames = max(1, round(max_s / frame_s))
         self._min_voiced = max(1, round(min_voiced_s / frame_s))
         self._tail_frames = min(self._end_frames, round(TAIL_S / frame_s))
@@ -53,6 +59,10 @@ class Endpointer:
         self._utterance: list[np.ndarray] = []
         self._voiced = 0
         self._silent = 0
+
+    def patient(self, yes: bool) -> None:
+        """Wait longer for the end: a number, or letters, are said with pauses in them."""
+        self._patient = yes
 
     @property
     def speaking(self) -> bool:
@@ -102,7 +112,7 @@ class Endpointer:
         self._utterance.append(frame)
         self._voiced += voiced
         self._silent = 0 if voiced else self._silent + 1
-        if self._silent >= self._end_frames or len(self._utterance) >= self._max_frames:
+        if self._silent >= (self._patient_frames if self._patient else self._end_frames) or len(self._utterance) >= self._max_frames:
             return self._finish()
         return None
 

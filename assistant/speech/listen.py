@@ -108,6 +108,7 @@ class MicrophoneListener:
 
     def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
         until = time.monotonic() + timeout_s
+        self._endpointer.patient(grammar.values or grammar.spelling)
         # Once somebody has begun to speak, the phrase is heard out, however long the time-out.
         while not self._waiting and (time.monotonic() < until or self._endpointer.speaking):
             block = self._microphone.read(0.2)

@@ -100,3 +100,13 @@ def test_speech_over_steady_noise(spoken):
     steady = noise(8, 200)  # about -44 dBFS
     steady[3 * RATE:3 * RATE + len(spoken("next step"))] += spoken("next step") // 2
     assert len(split_sound(steady)) == 1
+
+
+@needs_flite
+def test_a_number_may_hold_pauses(spoken):
+    """Three words with 0.65 s between them: one number for a patient ear, three utterances for a hasty one."""
+    tape = np.concatenate([np.append(spoken(word), np.zeros(int(0.65 * RATE), np.int16)) for word in ("forty", "seven", "newtons")] + [np.zeros(RATE, np.int16)])
+    for patient, count in ((True, 1), (False, 3)):
+        endpointer = Endpointer()
+        endpointer.patient(patient)
+        assert len(endpointer.feed(tape) + endpointer.flush()) == count
