@@ -169,10 +169,11 @@ def check(files: tuple[str, ...], strict: bool, language: str | None, models: Pa
 def hear(files: tuple[str, ...], procedure: str | None, step: str | None, listen: str, as_json: bool, language: str | None, models: Path) -> None:
     """Recognise recordings with the vocabulary of a step, or with general commands and measurements."""
     from assistant.session import hear_file
-    from assistant.speech.engines import make_recogniser
+    from assistant.speech.engines import close_recogniser, make_recogniser, wait_until_ready
 
     pack, grammar = _grammar(procedure, step, language)
     recogniser = make_recogniser(listen, pack, models)
+    wait_until_ready(recogniser)
     failed = None
     for name in files:
         try:
@@ -182,6 +183,7 @@ def hear(files: tuple[str, ...], procedure: str | None, step: str | None, listen
             failed = error
             continue
         click.echo(json.dumps(line, ensure_ascii=False) if as_json else f"{name}: {'(not understood)' if line['rejected'] else line['text']}")
+    close_recogniser(recogniser)
     if failed is not None:
         sys.exit(failed.exit_code)
 
@@ -277,7 +279,7 @@ def tune(technician: str, bench: str, microphone: str | None, listen: str, speak
     from assistant.fitting import fit
     from assistant.language.pack import load_pack
     from assistant.session import make_speaker
-    from assistant.speech.engines import make_recogniser
+    from assistant.speech.engines import close_recogniser, make_recogniser
     from assistant.speech.microphone import Microphone
 
     pack = load_pack(language or "en")
@@ -288,6 +290,7 @@ def tune(technician: str, bench: str, microphone: str | None, listen: str, speak
     finally:
         opened.close()
         speaker.close()
+        close_recogniser(recogniser)
     click.echo(f"Noise {profile.noise_dbfs:.0f} dB, speech {profile.speech_dbfs:.0f} dB of full scale, {profile.snr_db:.0f} dB apart; {profile.right} of {profile.said} phrases heard right.")
 
 

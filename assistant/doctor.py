@@ -64,11 +64,12 @@ def _recogniser(language: str, models: Path) -> Iterator[Finding]:
     from assistant.engine.expect import general_vocabulary
     from assistant.language.pack import load_pack
     from assistant.language.vocabulary import Vocabulary
-    from assistant.speech.engines import make_recogniser
+    from assistant.speech.engines import close_recogniser, make_recogniser
 
     try:
         pack = load_pack(language)
         recogniser = make_recogniser("auto", pack, models)
+        close_recogniser(recogniser)  # its words are known without the second process
         missing = recogniser.missing_words(Vocabulary(pack).grammar(general_vocabulary()).words())
     except GlovesideError as error:
         yield Finding("recogniser", False, str(error))

@@ -19,7 +19,7 @@ from assistant.record.service_record import service_record
 from assistant.rehearsal import RehearsalListener, Technician, Voice, differences, read_script
 from assistant.session import Setting, job_started, must_know_words, new_journal
 from assistant.speech.endpoint import Endpointer
-from assistant.speech.engines import make_recogniser
+from assistant.speech.engines import close_recogniser, make_recogniser, wait_until_ready
 from assistant.speech.listen import MicrophoneListener
 from assistant.speech.speak import SilentSpeaker, Speaker, WorkerSpeaker
 
@@ -44,7 +44,9 @@ def main(out: Path | None, microphone: bool, real_time: bool, procedure: str, sc
     clock = SimulatedClock(datetime.now(UTC))
     recogniser = make_recogniser(listen, pack, setting.models)
     must_know_words(plan, pack, recogniser)
+    wait_until_ready(recogniser)
     with ExitStack() as stack:
+        stack.callback(close_recogniser, recogniser)
         voice = Voice()
         for words in technician.phrases():
             voice.prepare(words)

@@ -29,7 +29,7 @@ from assistant.record.report import as_csv, as_html, as_json, write_record
 from assistant.record.service_record import service_record
 from assistant.record.store import Store
 from assistant.speech.endpoint import Endpointer
-from assistant.speech.engines import KINDS, make_recogniser
+from assistant.speech.engines import KINDS, close_recogniser, make_recogniser, wait_until_ready
 from assistant.speech.listen import Listener, MicrophoneListener, SoundListener, TypedListener
 from assistant.speech.recognise import Recogniser
 from assistant.speech.sound import read_sound
@@ -88,6 +88,7 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
     finally:
         listener.close()
         speaker.close()
+        close_recogniser(recogniser)
     record = service_record(job, setting.plan, pack, earlier_minutes(setting.store, job) if setting.detail == "full" else ())
     return write_record(record, job, job)[1], closed
 
@@ -162,6 +163,7 @@ def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None,
     if not path.suffix and not path.exists():
         raise SoundError(f'"{listen}" is neither a way to listen nor a sound file; use auto, vosk, pocketsphinx, typed or a file.')
     recogniser = make_recogniser("auto", pack, models)
+    wait_until_ready(recogniser)
     return recogniser, SoundListener.from_file(path, recogniser)
 
 

@@ -61,7 +61,7 @@ start the timer
 AFTER_THE_TIMER = """
 next step
 joint is dry
-close the job
+finish the job
 affirm
 """
 
@@ -101,7 +101,7 @@ def test_hear_gives_one_json_line_a_file(gloveside, tmp_path, words, intent, val
     heard = json.loads(lines[0])
     assert list(heard) == HEAR_KEYS
     assert (heard["file"], heard["text"], heard["intent"], heard["value"], heard["unit"], heard["rejected"]) == (str(path), words, intent, value, unit, False)
-    assert heard["engine"] == "pocketsphinx" and 0 < heard["confidence"] <= 1
+    assert heard["engine"].startswith("pocketsphinx") and 0 < heard["confidence"] <= 1
     assert heard["seconds_audio"] == pytest.approx(soundfile.info(path).duration, abs=0.01)
     assert heard["seconds_compute"] > 0
 

@@ -59,6 +59,6 @@ GENERAL = {
     "help": "hear what can be said now",
     "cancel": "drop the open question",
     "release": "second person releases a hold",
-    "finish": "close the job",
+    "finish": "finish the job",
 }
 """Every general command and what it is for; a language pack gives each its phrases."""

@@ -40,7 +40,7 @@ def explain(error: Exception, path: Path, doing: str) -> JournalError:
         # Extended names such as SQLITE_IOERR_FSYNC begin with the plain one.
         why = next(
             (text for known, text in _SQLITE.items() if name == known or name.startswith(known + "_")),
-            f"the database says {error}: close the job and open it again",
+            f"the database says {error}: finish the job and open it again",
         )
     return JournalError(f"Cannot {doing} {path}: {why}; {_KEPT}.")
 

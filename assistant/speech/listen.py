@@ -4,6 +4,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol, TextIO
 
@@ -11,6 +12,7 @@ import numpy as np
 
 from assistant.language.grammar import Grammar
 from assistant.speech.endpoint import Endpointer, split_sound
+from assistant.speech.front import FrontEnd, Recent
 from assistant.speech.microphone import Microphone
 from assistant.speech.recognise import Heard, Recogniser
 from assistant.speech.sound import read_sound
@@ -99,12 +101,14 @@ class SoundListener:
 class MicrophoneListener:
     """Phrases from the microphone, cut at pauses."""
 
-    def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer):
+    def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer, front: FrontEnd | None = None):
         self._microphone, self._recogniser = microphone, recogniser
+        self._front, self._recent = front or FrontEnd(), Recent()
         self._make_endpointer = endpointer
         self._endpointer = endpointer()
         self._deaf = False
-        self._waiting: list[np.ndarray] = []
+        self._waiting: list[tuple[np.ndarray, np.ndarray]] = []
+        """Utterances, each with the sound of the shop before it."""
 
     def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
         until = time.monotonic() + timeout_s
@@ -116,8 +120,13 @@ class MicrophoneListener:
                 if time.monotonic() >= until:
                     break
             elif not self._deaf:
-                self._waiting += self._endpointer.feed(block)
-        return self._recogniser.hear(self._waiting.pop(0), grammar) if self._waiting else None
+                self._recent.add(block)
+                self._waiting += [(utterance, self._recent.before(utterance)) for utterance in self._endpointer.feed(block)]
+        if not self._waiting:
+            return None
+        utterance, before = self._waiting.pop(0)
+        # The record keeps the sound as it was.
+        return replace(self._recogniser.hear(self._front.clean(utterance, before), grammar), audio=utterance)
 
     def deaf(self, yes: bool) -> None:
         if self._deaf and not yes:

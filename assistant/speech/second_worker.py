@@ -15,6 +15,7 @@ import math
 import os
 import re
 import sys
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -26,13 +27,18 @@ HOP = 160
 """Samples a frame of the spectrogram: 10 ms."""
 WINDOW = 400
 BANDS = 80
-LEAST_S = 10.0
-"""Shortest window the encoder is given, s. It was trained on 30 s and takes less, but below about 8 s it repeats what it heard."""
+FRAMES_A_SECOND = 50
+"""Frames of the encoder's view."""
+LEAST_S = 16.0
+"""Shortest window the encoder is given, s. It was trained on 30 s and takes less, but then repeats what it heard. On 66 clips of three
+voices, half of them in noise at 10 dB, the share of words wrong was 19 % at 30 s and at 16 s, 21 % at 13 s, 40 % at 10 s, 47 % at 8 s
+and all of them at 6 s; the encoder took 0.26, 0.09, 0.08, 0.05, 0.03 and 0.02 s on two cores."""
 AFTER_S = 1.0
 """Silence added after the sound, s: without it the end of the last word is often lost."""
 LONGEST_S = 30.0
 """All the encoder can take, s. Later sound is left out."""
-MOST_TOKENS = 60
+MOST_TOKENS_A_SECOND = 8
+"""Of sound; speech holds 3 to 5. A model that invents writes on and on, and is cut short."""
 BEAM = 5
 BATCH = 64
 """Candidates a decoder pass."""
@@ -100,6 +106,16 @@ def _filters() -> np.ndarray:
     return np.maximum(0, np.minimum(rise, fall)) * (2 / (edges[2:] - edges[:-2]))[:, None]
 
 
+@dataclass(frozen=True)
+class Sound:
+    """What the encoder made of a stretch of sound."""
+
+    view: Any
+    """CTranslate2's array, 1 x frames x width."""
+    frames: int
+    """Frames that hold the sound and a second after it; the rest is padding."""
+
+
 class Whisper:
     """The model, loaded once. All scores are natural logarithms of probabilities."""
 
@@ -107,29 +123,31 @@ class Whisper:
         import ctranslate2
 
         self._storage = ctranslate2.StorageView
-        self._last: tuple[bytes, Any] = b"", None
+        self._last: tuple[bytes, Sound] | None = None
         self._model = ctranslate2.models.Whisper(str(model), device="cpu", compute_type="int8", intra_threads=threads)
         self._tokens = Tokens(model / "tokenizer.json")
         words = (model / "vocabulary.txt").read_text(encoding="utf-8").split("\n")
         self._start, self._plain = words.index("<|startoftranscript|>"), words.index("<|notimestamps|>")
 
-    def encode(self, samples: np.ndarray) -> Any:
+    def encode(self, samples: np.ndarray) -> Sound:
         """The encoder's view of int16 sound, in a window as short as it will bear: see LEAST_S. That of the last sound is kept."""
         key = samples.tobytes()
-        if self._last[1] is None or key != self._last[0]:
+        if self._last is None or key != self._last[0]:
             self._last = key, self._encode(samples)
         return self._last[1]
 
-    def _encode(self, samples: np.ndarray) -> Any:
+    def _encode(self, samples: np.ndarray) -> Sound:
         samples = samples[: int((LONGEST_S - AFTER_S) * RATE)]
         length = max(len(samples) + int(AFTER_S * RATE), int(LEAST_S * RATE))
         padded = np.pad(samples, (0, length - len(samples)))
-        return self._model.encode(self._storage.from_array(np.ascontiguousarray(spectrogram(padded)[None])), to_cpu=True)
+        view = self._model.encode(self._storage.from_array(np.ascontiguousarray(spectrogram(padded)[None])), to_cpu=True)
+        return Sound(view, math.ceil((len(samples) / RATE + AFTER_S) * FRAMES_A_SECOND))
 
-    def score(self, encoded: Any, texts: list[str]) -> list[tuple[float, int]]:
+    def score(self, sound: Sound, texts: list[str]) -> list[tuple[float, int]]:
         """For each text (the summed log probability of its tokens among all text tokens, how many they are). The library leaves the
         end of text out of that sum; a full stop stands in for it."""
-        memory = np.asarray(encoded)
+        # Candidates are weighed on the frames of the sound alone: that took a third of the time on 16 clips, with the same winners.
+        memory = np.asarray(sound.view)[:, : sound.frames]
         found: list[tuple[float, int]] = []
         for first in range(0, len(texts), BATCH):
             batch = [list(self._tokens.encode(" " + text)) for text in texts[first : first + BATCH]]
@@ -140,9 +158,11 @@ class Whisper:
                 found.append((float(np.sum(np.log(np.maximum(result.text_token_probs, 1e-12)))), len(tokens)))
         return found
 
-    def free(self, encoded: Any) -> tuple[str, float, float]:
+    def free(self, sound: Sound) -> tuple[str, float, float]:
         """(text, mean log probability a token, probability that nobody speaks) of the likeliest words by a beam of BEAM."""
-        result = self._model.generate(encoded, [[self._start, self._plain]], beam_size=BEAM, max_length=2 * MOST_TOKENS, return_scores=True, return_no_speech_prob=True)[0]
+        # The library lets a text have half of max_length, start and flags counted.
+        limit = 10 + int(MOST_TOKENS_A_SECOND * sound.frames / FRAMES_A_SECOND)
+        result = self._model.generate(sound.view, [[self._start, self._plain]], beam_size=BEAM, max_length=2 * limit, return_scores=True, return_no_speech_prob=True)[0]
         # The library divides the sum by the number of tokens without the end of text.
         return self._tokens.decode(result.sequences_ids[0]).strip(), result.scores[0], result.no_speech_prob
 
@@ -175,10 +195,10 @@ def main() -> None:
 
 def answer(whisper: Whisper, samples: np.ndarray, candidates: list[str], free: bool) -> dict[str, Any]:
     """The body of one reply."""
-    encoded = whisper.encode(samples)
-    body: dict[str, Any] = {"scores": whisper.score(encoded, candidates)}
+    sound = whisper.encode(samples)
+    body: dict[str, Any] = {"scores": whisper.score(sound, candidates)}
     if free:
-        body["text"], body["mean"], body["no_speech"] = whisper.free(encoded)
+        body["text"], body["mean"], body["no_speech"] = whisper.free(sound)
     return body
 
 

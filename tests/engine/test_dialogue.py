@@ -241,7 +241,7 @@ def test_a_hold_needs_the_second_persons_word(job):
     job.say("next step")
     assert "I release this hold" in job.say("next step")
     assert "last step" in job.say("i release this hold")
-    assert "The job is closed." in job.say("close the job")
+    assert "The job is closed." in job.say("finish the job")
     assert job.last(e.JobFinished).undone == ()
 
 
@@ -257,7 +257,7 @@ def test_make_safe_cannot_be_skipped_or_jumped_over(job):
     job.say("begin the job", "understood")
     assert "cannot be skipped" in job.say("skip this step")
     assert "not made safe" in job.say("go to stage finish up")
-    assert "not made safe" in job.say("close the job")
+    assert "not made safe" in job.say("finish the job")
     assert job.state.step == "safe/lock"
 
 
@@ -271,7 +271,7 @@ def test_a_stage_ahead_is_reached_only_with_a_yes(job):
 
 def test_closing_with_steps_undone_names_how_many_and_lists_them(job):
     at_look(job)
-    assert "Steps not done: five." in job.say("close the job")
+    assert "Steps not done: five." in job.say("finish the job")
     job.say("affirm")
     assert len(job.last(e.JobFinished).undone) == 5
 

@@ -144,7 +144,7 @@ def test_what_is_missing_names_what_is_still_out(job):
 
 def test_closing_early_names_what_is_still_out(job):
     job.say(*HOURS, *COUNTED_OUT)
-    said = job.say("close the job")
+    said = job.say("finish the job")
     assert "Still out: four long bolts" in said and "Steps not done: four." in said
 
 
@@ -264,7 +264,7 @@ def test_a_trainee_hears_reasons_and_is_asked():
     assert "No. It is: it leaks. The seal no longer touches it." in job.say("it gets stronger")
     assert job.state.step == "work/back"
     job.say("say again", "say again")
-    assert "Questions right: zero of one. Said again: two." in job.say("close the job", "affirm")
+    assert "Questions right: zero of one. Said again: two." in job.say("finish the job", "affirm")
 
 
 def test_a_technician_is_asked_no_questions_of_a_trainee(job):

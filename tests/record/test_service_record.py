@@ -29,7 +29,7 @@ WHOLE = [
     ("pause the job", 0), ("taking a break", 0), ("resume work", 10), ("next step", 0),
     ("start the timer", 0), ("next step", 5), ("three bar", 0), ("affirm", 0), ("two point nine seven bar", 0), ("affirm", 0),
     ("ninety strokes per minute", 1), ("affirm", 0), ("forty litres per minute", 0), ("affirm", 0), ("four bar", 0), ("affirm", 0),
-    ("next step", 0), ("close the job", 0),
+    ("next step", 0), ("finish the job", 0),
 ]  # fmt: skip
 
 
@@ -144,6 +144,6 @@ def test_a_trainee_is_held_against_earlier_jobs(tmp_path):
 
 
 def test_closing_early_leaves_open_points(tmp_path):
-    record = keep(tmp_path / "job", [*WHOLE[:9], ("close the job", 1), ("affirm", 0)])
+    record = keep(tmp_path / "job", [*WHOLE[:9], ("finish the job", 1), ("affirm", 0)])
     assert any(point == "Still out: long bolt, 4 (the left tray)" for point in record["open_points"])
     assert sum(point.startswith("Not done:") for point in record["open_points"]) == 4

@@ -11,7 +11,7 @@ from assistant.engine.expect import Expected, general_vocabulary
 from assistant.errors import SoundError
 from assistant.language.pack import load_pack
 from assistant.language.vocabulary import Vocabulary
-from assistant.speech.engines import make_recogniser
+from assistant.speech.engines import close_recogniser, make_recogniser
 from assistant.speech.sound import read_sound
 from assistant.speech.sphinx import SphinxRecogniser
 
@@ -113,6 +113,9 @@ def test_a_word_without_pronunciation_is_named(recogniser):
 
 
 def test_without_a_model_the_embedded_one_is_used(tmp_path):
-    assert make_recogniser("auto", EN, tmp_path).name == "pocketsphinx"
+    assert make_recogniser("pocketsphinx", EN, tmp_path).name == "pocketsphinx"
+    automatic = make_recogniser("auto", EN, tmp_path)
+    assert automatic.name in ("pocketsphinx", "pocketsphinx+whisper")
+    close_recogniser(automatic)
     with pytest.raises(SoundError, match="scripts/fetch_model.py"):
         make_recogniser("vosk", EN, tmp_path)
