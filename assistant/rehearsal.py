@@ -25,6 +25,7 @@ from assistant.errors import GlovesideError
 from assistant.language.grammar import Grammar
 from assistant.language.numbers import number_words
 from assistant.language.pack import Pack
+from assistant.language.wording import spelled_out
 from assistant.procedure.plan import Plan
 from assistant.record.clock import SimulatedClock
 from assistant.speech.listen import MicrophoneListener
@@ -159,7 +160,7 @@ class Technician:
                 return str(answer)
             case "spelled":
                 letters = str(self._current(question.step, question.item, "answers"))
-                return " ".join(self._pack.alphabet[letter][0] if letter.isalpha() else number_words(int(letter), self._pack) for letter in letters)
+                return spelled_out(letters, self._pack)
             case "confirm_spelled":
                 same = question.remark == str(self._current(question.step, question.item, "answers"))
                 return self._pack.confirm["yes" if same else "no"][0]
@@ -172,9 +173,7 @@ class Technician:
             case "count":
                 move = moves_of(self._plan.by_key[question.step])[question.item]
                 fastener = self._plan.procedure.fastener(move.fastener)
-                name = fastener.name if fastener else move.fastener
-                plural = (fastener.plural if fastener else "") or f"{name}s"
-                return f"{number_words(move.count, self._pack)} {name if move.count == 1 else plural}"
+                return f"{number_words(move.count, self._pack)} {fastener.called(move.count) if fastener else move.fastener}"
             case "quiz":
                 quiz = self._plan.by_key[question.step].step.quiz
                 return quiz.right if quiz else self._command("cancel")

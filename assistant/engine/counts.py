@@ -18,9 +18,7 @@ def moves_of(planned: PlannedStep) -> dict[str, FastenerMove]:
 
 def counted_words(fastener: Fastener | None, fastener_id: str, count: int) -> str:
     """Reference to "eight long bolts", for the wording."""
-    single = fastener.name if fastener else fastener_id
-    several = (fastener.plural if fastener else "") or f"{single}s"
-    return f"#counted:{count}:{single if count == 1 else several}"
+    return f"#counted:{count}:{fastener.called(count) if fastener else fastener_id}"
 
 
 def due_words(plan: Plan, planned: PlannedStep) -> tuple[str, ...]:

@@ -94,7 +94,7 @@ def say_question(turn: Turn) -> None:
         case "count" if planned:
             move = moves_of(planned)[question.item]
             known = turn.plan.procedure.fastener(move.fastener)
-            turn.say(f"ask_count_{question.item.partition(':')[0]}", name=(known.plural or f"{known.name}s") if known else move.fastener)
+            turn.say(f"ask_count_{question.item.partition(':')[0]}", name=known.called(2) if known else move.fastener)
         case "quiz" if planned and planned.step.quiz:
             say_quiz(turn, planned.step.quiz)
         case "confirm_value" if planned and question.value is not None:

@@ -123,4 +123,4 @@ def _counts(plan: Plan, planned: PlannedStep) -> tuple[tuple[str, str, str], ...
     """Every fastener of the machine, where the step moves any: a look-alike from elsewhere must be heard as what it is."""
     if not (planned.step.fasteners_out or planned.step.fasteners_in):
         return ()
-    return tuple((item.id, item.name, item.plural or f"{item.name}s") for item in plan.procedure.fasteners)
+    return tuple((item.id, item.called(1), item.called(2)) for item in plan.procedure.fasteners)

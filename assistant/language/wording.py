@@ -54,7 +54,7 @@ def _looked_up(reference: str, pack: Pack) -> str:
         items = [_numbered(number, phrases[0], pack) for number, phrases in enumerate(pack.group(key).values(), 1)]
         return _listed(items, pack.prompts["list_or"], ())
     if group == "phonetic":
-        return " ".join(pack.alphabet.get(letter, [letter])[0] if letter.isalpha() else number_words(int(letter), pack) for letter in key if letter.isalnum())
+        return spelled_out(key, pack)
     if group == "spelled":
         return " ".join(number_words(int(letter), pack) if letter.isdecimal() else letter.upper() for letter in key if letter.isalnum())
     if group == "counted":
@@ -64,6 +64,11 @@ def _looked_up(reference: str, pack: Pack) -> str:
         names = {"condition": "conditions", "disposition": "dispositions", "skip_reason": "skip_reasons", "pause_reason": "pause_reasons"}
         return _listed([phrases[0] for phrases in pack.group(names[key]).values()], pack.prompts["list_or"], ())
     return spoken_choice(group, key, pack)
+
+
+def spelled_out(letters: str, pack: Pack) -> str:
+    """Letters and digits by the spelling alphabet of the pack."""
+    return " ".join(pack.alphabet.get(letter, [letter])[0] if letter.isalpha() else number_words(int(letter), pack) for letter in letters if letter.isalnum())
 
 
 def _numbered(number: int, choice: str, pack: Pack) -> str:

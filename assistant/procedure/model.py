@@ -88,6 +88,10 @@ class Fastener(Written):
     """What the thread is cut in, where it is no nut: aluminium, cast iron, plastic ..."""
     engaged_mm: Number | None = None
     """Length of thread that holds in it."""
+
+    def called(self, count: int) -> str:
+        """What so many of them are called."""
+        return self.name if count == 1 else self.plural or f"{self.name}s"
     kept: Line
     """Where it is kept while it is out."""
 
