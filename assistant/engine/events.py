@@ -356,18 +356,114 @@ class JobFinished(Event):
     """Steps neither done nor skipped."""
 
 
+@dataclass(frozen=True)
+class Aside(Event):
+    """Base of what does not change where a job stands: it may come while the job runs or after it."""
+
+
+@dataclass(frozen=True)
+class Consent(Aside):
+    """The technician was told that their voice is kept, and said whether they agree."""
+
+    kind: ClassVar[str] = "consent"
+    technician: str
+    text: str
+    """What was read to them."""
+    given: bool
+
+
+@dataclass(frozen=True)
+class Transcribed(Aside):
+    """The words of an entry's sound, written down by a machine while the job went on."""
+
+    kind: ClassVar[str] = "transcribed"
+    entry: int
+    """Sequence number of the entry."""
+    text: str
+    engine: str
+    version: str
+    confidence: float
+    """0 to 1: the geometric mean of the probabilities of the words' tokens. Not checked against anything."""
+
+
+@dataclass(frozen=True)
+class Amended(Aside):
+    """Somebody put an entry right; the entry itself stands as it was."""
+
+    kind: ClassVar[str] = "amended"
+    who: str
+    role: str
+    why: str
+    entry: int
+    """Sequence number of the entry."""
+    field: str
+    """remark, condition, disposition, part, said, value or unit."""
+    old: str
+    new: str
+
+
+@dataclass(frozen=True)
+class ReviewQuestion(Aside):
+    """A question to the technician, asked after the job."""
+
+    kind: ClassVar[str] = "review_question"
+    number: int
+    """1, 2, 3...: within the job."""
+    who: str
+    text: str
+    about: int | None
+    """Sequence number of the entry it is about."""
+
+
+@dataclass(frozen=True)
+class ReviewAnswer(Aside):
+    kind: ClassVar[str] = "review_answer"
+    number: int
+    who: str
+    text: str
+    clips: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Signed(Aside):
+    """A person stands for the record as it was at that moment."""
+
+    kind: ClassVar[str] = "signed"
+    who: str
+    role: str
+    """technician or supervisor."""
+    statement: str
+    open_points: tuple[str, ...]
+    """Named and accepted on signing."""
+    covers: int
+    """Sequence number of the last event that is signed for."""
+    covers_hash: str
+    """Its hash."""
+
+
+@dataclass(frozen=True)
+class ClipRemoved(Aside):
+    """A sound was taken out, by policy or by request; its hash and this fact stay."""
+
+    kind: ClassVar[str] = "clip_removed"
+    clip: str
+    """SHA-256."""
+    who: str
+    why: str
+
+
 KINDS: dict[str, type[Event]] = {
     cls.kind: cls
     for cls in (
         Question, JobStarted, JobReopened, PhraseHeard, QuestionDropped, StepEntered, CautionAcknowledged, AnswerRecorded,
         ValueRecorded, FindingRecorded, LeftOpen, StepSkipped, HoldReleased, TimerStarted, TimerStopped, TimerDone,
         StepCompleted, Paused, Resumed, JobFinished, ReadingTaken, CountRecorded, CountRefused, PassDone, BoltCalled, ValueComputed,
-        QuizAnswered, TimerCalled, ListeningStopped, ListeningStarted,
+        QuizAnswered, TimerCalled, ListeningStopped, ListeningStarted, Consent, Transcribed, Amended, ReviewQuestion, ReviewAnswer, Signed, ClipRemoved,
     )
 }  # fmt: skip
 
 _DECIMALS = {"value", "si_value", "at_least", "at_most", "specified", "uncertainty", "torque", "doubted"}
-_TUPLES = {"clips", "undone", "working"}
+_TUPLES = {"clips", "undone", "working", "open_points"}
 
 
 def read_event(kind: str, body: dict[str, Any]) -> Event:

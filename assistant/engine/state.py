@@ -110,6 +110,11 @@ def _apply(event: e.Event, state: State) -> State:
 
 
 @_apply.register
+def _(event: e.Aside, state: State) -> State:
+    return state
+
+
+@_apply.register
 def _(event: e.JobStarted, state: State) -> State:
     return replace(state, full_detail=event.detail == "full")
 
