@@ -1,12 +1,17 @@
 """The bench: one loop from phrase to event to prompt. An event is on disk before its prompt is said."""
 
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Protocol
+
+import numpy as np
 
 from assistant.engine import events as e
 from assistant.engine.decide import decide, reopen, start
 from assistant.engine.expect import expected
 from assistant.engine.intents import Intent
+from assistant.engine.remarks import AUDIO_ONLY, unwritten
 from assistant.engine.state import State, evolve, fold
 from assistant.engine.turn import Decision, Prompt
 from assistant.errors import JournalError
@@ -14,18 +19,23 @@ from assistant.language.pack import Pack
 from assistant.language.vocabulary import Vocabulary
 from assistant.language.wording import sentence
 from assistant.procedure.plan import Plan
-from assistant.record.clips import save_clip
+from assistant.record.clips import read_clip, save_clip
 from assistant.record.clock import Clock
 from assistant.record.journal import Journal
 from assistant.speech.listen import EndOfInput, Listener
-from assistant.speech.recognise import Heard, Recogniser
+from assistant.speech.recognise import Heard
 from assistant.speech.speak import Speaker
+from assistant.speech.transcribe import Transcriber, Transcript
 
 KEEPS_SOUND = frozenset({"value", "confirm_value", "part", "condition", "disposition", "remark", "confirm_finding", "skip_reason", "confirm_skip", "hold", "spelled", "confirm_spelled", "count"})
 """Questions whose answers are kept as sound: findings, measurements, reasons and a second person's word. Nothing else is."""
 
 LISTEN_S = 0.3
 """How long one look for a phrase takes; a timer that runs out is said within this time."""
+
+
+LAST_WORDS_S = 20.0
+"""How long the end of a job waits for the words of the last remarks; what is late stays sound only."""
 
 
 class Display(Protocol):
@@ -43,10 +53,12 @@ class Display(Protocol):
 class Bench:
     """One job at one bench."""
 
-    def __init__(self, plan: Plan, pack: Pack, journal: Journal, listener: Listener, speaker: Speaker, display: Display, clock: Clock, recogniser: Recogniser | None = None, talk_over: bool = False):
+    def __init__(self, plan: Plan, pack: Pack, journal: Journal, listener: Listener, speaker: Speaker, display: Display, clock: Clock, transcriber: Transcriber | None = None, talk_over: bool = False):
         self.plan, self.pack, self.journal = plan, pack, journal
         self.listener, self.speaker, self.display, self.clock = listener, speaker, display, clock
-        self.recogniser, self.talk_over = recogniser, talk_over
+        self.transcriber, self.talk_over = transcriber, talk_over
+        self._remark: np.ndarray | None = None
+        """Sound of the remark that is being read back."""
         self.state = fold(e.read_event(event.kind, event.body) for event in journal.events())
         self._vocabulary = Vocabulary(pack)
 
@@ -56,6 +68,10 @@ class Bench:
 
     def reopen(self, technician: str) -> None:
         """Carry on with a job that was interrupted."""
+        if self.transcriber is not None:
+            for entry, clip in unwritten(e.read_event(event.kind, event.body) for event in self.journal.events()):
+                with suppress(JournalError):  # a clip that is gone costs its words, not the job
+                    self.transcriber.take(entry, read_clip(self.journal.directory, clip))
         self._carry_out(reopen(self.plan, self.state, technician, self._now()))
 
     def run(self) -> bool:
@@ -63,16 +79,19 @@ class Bench:
         try:
             while not self.state.finished:
                 self._notices()
+                self._write_down(self.transcriber.ready() if self.transcriber else ())
                 self.listener.deaf(self.speaker.busy() and not self.talk_over)
                 try:
                     heard = self.listener.listen(self._vocabulary.grammar(expected(self.plan, self.state)), LISTEN_S)
                 except EndOfInput:
+                    self._write_down(self.transcriber.finish(LAST_WORDS_S) if self.transcriber else ())
                     return False
                 if heard is not None:
                     self.take(heard)
                 if self.state.timers:
                     self._carry_out(decide(self.plan, self.state, Intent("tick"), self._now()))
                 self.display.stands(self.plan, self.state, self._now())
+            self._write_down(self.transcriber.finish(LAST_WORDS_S) if self.transcriber else ())
             return True
         except JournalError:
             # The technician's hands are busy: they must hear that nothing more is being kept.
@@ -91,7 +110,8 @@ class Bench:
             return  # talk with somebody else: neither shown nor written down
         text, source = heard.text, heard.engine
         if matched is None and wanted.words:
-            text = self._free_words(heard)
+            text = heard.text if heard.audio is None else ""
+            self._remark = heard.audio
             matched = Intent("words", text=text or None, source=source)
             heard = replace(heard, text=text or "(a remark, kept as sound)", rejected=False)
         self.display.heard(heard)
@@ -100,10 +120,9 @@ class Bench:
             matched = self._with_clip(matched, heard)
         self._carry_out(decide(self.plan, self.state, matched or Intent("unheard"), self._now()))
 
-    def _free_words(self, heard: Heard) -> str:
-        if heard.audio is None:
-            return heard.text
-        return (self.recogniser.transcribe(heard.audio) if self.recogniser else None) or ""
+    def _write_down(self, transcripts: Iterable[Transcript]) -> None:
+        for found in transcripts:
+            self._record(e.Transcribed(found.entry, found.text, found.engine, found.version, found.confidence))
 
     def _with_clip(self, intent: Intent, heard: Heard) -> Intent:
         question = self.state.question
@@ -123,6 +142,9 @@ class Bench:
         self.journal.append(event.kind, event.body())
         self.state = evolve(self.state, event)
         self.display.recorded(event)
+        if isinstance(event, e.FindingRecorded) and event.remark_source == AUDIO_ONLY and self.transcriber is not None and self._remark is not None:
+            self.transcriber.take(self.state.sequence, self._remark)
+            self._remark = None
 
     def _prompt(self, prompt: Prompt) -> None:
         self._say(sentence(prompt, self.pack))

@@ -196,6 +196,8 @@ def recorded_line(event: e.Event) -> str | None:
             return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, worked out, {event.verdict}"
         case e.CountRecorded():
             return f"counted {event.direction}: {event.counted} {event.fastener}, {event.verdict}"
+        case e.Transcribed():
+            return f'words of entry {event.entry}: "{event.text}"'
         case e.CountRefused():
             return f"not of this step: {event.counted} {event.fastener}"
         case e.PassDone():

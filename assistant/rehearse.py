@@ -22,6 +22,7 @@ from assistant.speech.endpoint import Endpointer
 from assistant.speech.engines import close_recogniser, make_recogniser, wait_until_ready
 from assistant.speech.listen import MicrophoneListener
 from assistant.speech.speak import SilentSpeaker, Speaker, WorkerSpeaker
+from assistant.speech.transcribe import make_transcriber
 
 
 @click.command(cls=SpokenErrors, context_settings={"help_option_names": ["-h", "--help"]})
@@ -64,7 +65,10 @@ def main(out: Path | None, microphone: bool, real_time: bool, procedure: str, sc
         display = stack.enter_context(PlainDisplay(console) if plain_view or not console.is_terminal else LiveDisplay(console))
         listener = RehearsalListener(technician, voice, recogniser, clock, lambda: bench.state, inner, play)
         stack.callback(listener.close)
-        bench = Bench(plan, pack, journal, listener, speaker, display, clock, recogniser)
+        transcriber = make_transcriber(pack, setting.models)
+        if transcriber is not None:
+            stack.callback(transcriber.close)
+        bench = Bench(plan, pack, journal, listener, speaker, display, clock, transcriber)
         bench.start(job_started(setting, f"rehearsal-{directory.name}", "simulated"))
         bench.run()
     record = service_record(directory, plan, pack)

@@ -34,6 +34,7 @@ from assistant.speech.listen import Listener, MicrophoneListener, SoundListener,
 from assistant.speech.recognise import Recogniser
 from assistant.speech.sound import read_sound
 from assistant.speech.speak import FileSpeaker, SilentSpeaker, Speaker, WorkerSpeaker
+from assistant.speech.transcribe import Transcriber, make_transcriber
 from assistant.speech.tune import ShopProfile
 from assistant.speech.tune import load as load_profile
 
@@ -79,23 +80,26 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
     if recogniser is not None:
         must_know_words(setting.plan, pack, recogniser)
     speaker = make_speaker(setting.speak, pack)
+    transcriber = make_transcriber(pack, setting.models) if recogniser is not None else None
     clock = SystemClock()
     try:
         journal, new = open_job(setting, clock)
         with journal:
-            closed = _run(setting, pack, journal, new, recogniser, listener, speaker, clock, console, plain)
+            closed = _run(setting, pack, journal, new, transcriber, listener, speaker, clock, console, plain)
             job = journal.directory
     finally:
         listener.close()
         speaker.close()
         close_recogniser(recogniser)
+        if transcriber is not None:
+            transcriber.close()
     record = service_record(job, setting.plan, pack, earlier_minutes(setting.store, job) if setting.detail == "full" else ())
     return write_record(record, job, job)[1], closed
 
 
-def _run(setting: Setting, pack: Pack, journal: Journal, new: bool, recogniser: Recogniser | None, listener: Listener, speaker: Speaker, clock: Clock, console: Console, plain: bool) -> bool:
+def _run(setting: Setting, pack: Pack, journal: Journal, new: bool, transcriber: Transcriber | None, listener: Listener, speaker: Speaker, clock: Clock, console: Console, plain: bool) -> bool:
     with PlainDisplay(console) if plain else LiveDisplay(console, getattr(listener, "text", None)) as display:
-        bench = Bench(setting.plan, pack, journal, listener, speaker, display, clock, recogniser, setting.headset)
+        bench = Bench(setting.plan, pack, journal, listener, speaker, display, clock, transcriber, setting.headset)
         if new:
             bench.start(job_started(setting, journal.directory.name))
         else:

@@ -14,6 +14,7 @@ from assistant.engine.counts import moves_of, still_out, take_count
 from assistant.engine.joint import say_pass_due
 from assistant.engine.missing import Limits, Missing, check_of, limits_of, missing
 from assistant.engine.readout import present, say_caution, spoken_time
+from assistant.engine.remarks import AUDIO_ONLY
 from assistant.engine.trainee import say_quiz, say_summary, take_quiz
 from assistant.engine.turn import Amount, Turn
 from assistant.figures.tolerance import decide as judged
@@ -357,7 +358,7 @@ def _remark(turn: Turn, question: e.Question, intent: Intent) -> None:
         turn.ask(replace(question, about="confirm_finding", remark=None, remark_source="none", clips=_clips(question, intent)))
     else:
         # Never invented text: without words the sound alone stands for the remark.
-        source = intent.source if intent.text else "audio only"
+        source = intent.source if intent.text else AUDIO_ONLY
         turn.ask(replace(question, about="confirm_finding", remark=intent.text, remark_source=source, clips=_clips(question, intent)))
     say_question(turn)
 

@@ -84,11 +84,13 @@ class VoskRecogniser:
     def missing_words(self, words: Iterable[str]) -> list[str]:
         return sorted(word for word in words if not self._knows(word))
 
-    def transcribe(self, samples: np.ndarray) -> str | None:
+    def free_words(self, samples: np.ndarray) -> tuple[str, float] | None:
+        """(free words, mean confidence of a word, 0 to 1) of int16 sound, mono, 16 kHz; None where nothing was said."""
         if self._free is None:
             self._free = vosk.KaldiRecognizer(self._model, RATE)
-        text, _ = _decode(self._free, samples)
-        return text or None
+            self._free.SetWords(True)
+        text, sure = _decode(self._free, samples)
+        return (text, sure) if text else None
 
 
 def _decode(recogniser: vosk.KaldiRecognizer, samples: np.ndarray) -> tuple[str, float]:

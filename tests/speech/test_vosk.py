@@ -75,9 +75,9 @@ def test_a_word_the_model_lacks_is_named_not_dropped(recogniser):
 
 
 def test_free_words_come_from_the_whole_vocabulary_or_not_at_all(recogniser, tmp_path):
-    words = recogniser.transcribe(spoken("지금 어디", tmp_path, "ko", 140))
-    assert words and words.endswith("디")
-    assert recogniser.transcribe(np.zeros(16000, np.int16)) is None
+    words, sure = recogniser.free_words(spoken("지금 어디", tmp_path, "ko", 140))
+    assert words.endswith("디") and 0 < sure <= 1
+    assert recogniser.free_words(np.zeros(16000, np.int16)) is None
 
 
 def test_a_static_model_is_refused(tmp_path):
