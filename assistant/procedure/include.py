@@ -20,7 +20,7 @@ from pathlib import Path
 import yaml
 
 from assistant.errors import ProcedureError
-from assistant.procedure.nodes import TEXT, ProcedureFaults, Remark, at_node, parse_nodes, read_bytes
+from assistant.procedure.nodes import LARGEST_FILE, TEXT, ProcedureFaults, Remark, at_node, parse_nodes, read_bytes
 
 SPEC = "spec"
 PLACE = re.compile(r"\$\{([^}]*)\}")
@@ -40,6 +40,8 @@ class Spread:
     files: dict[int, Path] = field(default_factory=dict)
     """id of a node -> the file it came from, where that is not the procedure's own."""
     faults: list[Remark] = field(default_factory=list)
+    filled: int = 0
+    """Characters of the texts that parameters were filled into."""
     changed: bool = False
     """Whether anything was filled in."""
 
@@ -68,7 +70,8 @@ def spread_out(root: yaml.MappingNode, path: Path) -> Spread:
     if spec is not None and not isinstance(spec, yaml.MappingNode):
         spread.faults.append(at_node(spec, "spec holds names and their values; write them as keys"))
         return spread
-    _Filler(spread, path, (path.resolve(),)).fill(root, {key.value: value for key, value in spec.value} if spec else {})
+    filler = _Filler(spread, path, (path.resolve(),))
+    filler.fill(root, filler.named(spec) if spec else {})
     return spread
 
 
@@ -95,6 +98,16 @@ class _Filler:
                     items.append(self._filled(item, known))
             node.value = items
 
+    def named(self, node: yaml.MappingNode) -> Parameters:
+        """The values of a block of names."""
+        found: Parameters = {}
+        for key, value in node.value:
+            if isinstance(key, yaml.ScalarNode):
+                found[key.value] = value
+            else:
+                self._fault(key, "a key must be a word; write one")
+        return found
+
     def _filled(self, node: yaml.Node, known: Parameters) -> yaml.Node:
         if not isinstance(node, yaml.ScalarNode):
             self.fill(node, known)
@@ -102,10 +115,15 @@ class _Filler:
         if "${" not in node.value:
             return node
         self._spread.changed = True
+        if self._spread.filled > LARGEST_FILE:
+            return node
         whole = PLACE.fullmatch(node.value)
         if whole:
             return self._parameter(whole[1], node, known) or node
         text = PLACE.sub(lambda match: self._words(match[1], node, known), node.value)
+        self._spread.filled += len(text)
+        if self._spread.filled > LARGEST_FILE:
+            self._fault(node, f"the parameters filled in come to more than {LARGEST_FILE:,} characters; make them shorter")
         return self._mine(yaml.ScalarNode(TEXT, text, node.start_mark, node.end_mark))
 
     def _words(self, name: str, node: yaml.Node, known: Parameters) -> str:
@@ -125,7 +143,7 @@ class _Filler:
     def _included(self, item: yaml.MappingNode, known: Parameters) -> list[yaml.Node]:
         self._spread.changed = True
         for key, _ in item.value:
-            if key.value not in ("include", "with"):
+            if _word(key) not in ("include", "with"):
                 self._fault(key, f'unknown key "{key.value}" beside include; known here: include, with')
         target = _value(item, "include")
         assert target is not None  # the caller has looked
@@ -146,15 +164,15 @@ class _Filler:
     def contents(self, root: yaml.MappingNode, item: yaml.MappingNode, known: Parameters, caller: "_Filler") -> list[yaml.Node]:
         """What a fragment puts in place of its include."""
         for key, _ in root.value:
-            if key.value not in _FRAGMENT_KEYS:
+            if _word(key) not in _FRAGMENT_KEYS:
                 self._fault(key, f'unknown key "{key.value}" in a fragment; known here: {", ".join(sorted(_FRAGMENT_KEYS))}')
         given = _value(item, "with")
         if given is not None and not isinstance(given, yaml.MappingNode):
             caller._fault(given, "with holds names and their values; write them as keys")
             return []
-        own = {key.value: caller._filled(value, known) for key, value in given.value} if given else {}
+        own = {name: caller._filled(value, known) for name, value in caller.named(given).items()} if given else {}
         needs = _value(root, "needs")
-        wanted = [name.value for name in needs.value] if isinstance(needs, yaml.SequenceNode) else []
+        wanted = [name.value for name in needs.value if isinstance(name, yaml.ScalarNode)] if isinstance(needs, yaml.SequenceNode) else []
         for name in own.keys() - set(wanted):
             caller._fault(item, f'the fragment {self._path.name} takes no "{name}"; it takes {", ".join(wanted) or "nothing"}')
         for name in wanted:
@@ -186,7 +204,7 @@ class _Filler:
         name = target.value if isinstance(target, yaml.ScalarNode) else ""
         top = self._within[0].parent
         path = (self._path.parent / name)
-        if not name or Path(name).is_absolute() or not path.resolve().is_relative_to(top):
+        if not name or not name.isprintable() or Path(name).is_absolute() or not path.resolve().is_relative_to(top):
             self._fault(target, f"include names a file in or below {top}; write its path from this file")
         elif path.resolve() in self._within:
             ring = " > ".join(file.name for file in (*self._within[self._within.index(path.resolve()) :], path))
@@ -207,13 +225,16 @@ class _Filler:
         self._spread.faults.append(Remark(remark.line, remark.column, text, "error", str(self._path) if self._is_fragment else ""))
 
 
+def _word(key: yaml.Node) -> str | None:
+    return key.value if isinstance(key, yaml.ScalarNode) else None
+
+
 def _value(node: yaml.MappingNode, name: str) -> yaml.Node | None:
     return next((value for key, value in node.value if key.value == name), None)
 
 
 def _identity(node: yaml.Node) -> str:
     """What makes two entries of a list the same: their id, their title, or their words."""
-    if isinstance(node, yaml.MappingNode):
-        named = _value(node, "id") or _value(node, "title")
-        return named.value if named is not None else ""
-    return str(node.value)
+    named = (_value(node, "id") or _value(node, "title")) if isinstance(node, yaml.MappingNode) else node
+    # Never the text of a node that holds others: aliases can make that endless.
+    return named.value if isinstance(named, yaml.ScalarNode) else f"node {id(node)}"

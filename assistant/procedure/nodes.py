@@ -1,6 +1,7 @@
 """YAML nodes of procedure files: parsed with the safe C loader, with their places kept, and turned into plain data."""
 
 import gc
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,6 +14,12 @@ from assistant.errors import ProcedureError
 
 LARGEST_FILE = 4_000_000
 """Bytes. A longer file is no procedure, and reading it would only hold up the bench."""
+
+
+MOST_VALUES = 500_000
+"""Values in a file once its aliases are written out. A few lines of aliases can stand for more than any memory holds."""
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\x80-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+"""Signs that are neither said nor printed, and those that turn the direction of the text around them."""
 
 
 @dataclass(frozen=True, order=True)
@@ -92,8 +99,16 @@ def not_yaml(error: yaml.MarkedYAMLError) -> Remark:
 
 
 def not_text(error: Exception) -> Remark:
-    reason = str(error).splitlines()[0] if str(error) else "nested too deeply"
+    if isinstance(error, TooMuch):
+        return Remark(1, 1, f"{error}; write it out in fewer words")
+    if isinstance(error, RecursionError):
+        return Remark(1, 1, "this is nested too deeply; a procedure has stages, steps and their keys, no more")
+    reason = str(error).splitlines()[0] if str(error) else "no reason given"
     return Remark(1, 1, f"the file cannot be read as YAML text ({reason}); save it as UTF-8 without control characters")
+
+
+class TooMuch(ValueError):
+    """More than a procedure can be."""
 
 
 class Builder:
@@ -101,25 +116,42 @@ class Builder:
 
     def __init__(self) -> None:
         self._scalar = yaml.CSafeLoader(b"").construct_object
-        self._built: dict[int, Any] = {}
+        self._built: dict[int, tuple[Any, int]] = {}
+        """id of a node -> (what was built of it, values in it)."""
+        self._values = 0
         self.faults: list[Remark] = []
 
     def build(self, node: yaml.Node) -> Any:
-        if node.tag == TEXT:
+        """Raises ValueError or yaml.YAMLError for what no procedure holds."""
+        self._values += 1
+        if node.tag == TEXT and isinstance(node.value, str):
+            if _CONTROL.search(node.value):
+                self.faults.append(at_node(node, "there is a control character in this text; take it out"))
             return node.value
         if isinstance(node, yaml.ScalarNode):
-            return self._scalar(node)
+            try:
+                return self._scalar(node)
+            except (ValueError, OverflowError) as error:
+                self.faults.append(at_node(node, f'"{node.value[:30]}" cannot be read as a value ({str(error).splitlines()[0]}); write another, or put it in quotes'))
+                return ""
         # An alias shares its node: it is built once, and one that holds itself is left empty for the model to refuse.
         known = self._built.get(id(node))
         if known is not None:
-            return known
+            self._values += known[1]
+            if self._values > MOST_VALUES:
+                raise TooMuch(f"the file holds more than {MOST_VALUES:,} values once its aliases are written out")
+            return known[0]
+        before = self._values
+        made: Any = [] if isinstance(node, yaml.SequenceNode) else {}
+        self._built[id(node)] = made, 0
         if isinstance(node, yaml.SequenceNode):
-            items: list[Any] = []
-            self._built[id(node)] = items
-            items += [self.build(item) for item in node.value]
-            return items
-        made: dict[Any, Any] = {}
-        self._built[id(node)] = made
+            made += [self.build(item) for item in node.value]
+        else:
+            self._keys(node, made)
+        self._built[id(node)] = made, self._values - before
+        return made
+
+    def _keys(self, node: yaml.Node, made: dict[Any, Any]) -> None:
         for key, value in node.value:
             if key.tag == "tag:yaml.org,2002:merge":
                 self.faults.append(at_node(key, "keys are not merged here; write them out"))
@@ -131,7 +163,6 @@ class Builder:
                 self.faults.append(at_node(key, f'the key "{key.value}" stands here twice; keep one'))
             else:
                 made[name] = self.build(value)
-        return made
 
 
 TEXT = "tag:yaml.org,2002:str"

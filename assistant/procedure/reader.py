@@ -41,9 +41,10 @@ def read_procedure(path: Path) -> Source:
 @no_collector()
 def parse_procedure(text: bytes, path: Path) -> Source:
     """The same from bytes already read; includes are looked for beside `path`."""
-    spread = spread_out(parse_nodes(text, path), path)
+    root = parse_nodes(text, path)
     builder = Builder()
     try:
+        spread = spread_out(root, path)
         data = builder.build(spread.root)
     except yaml.MarkedYAMLError as error:
         raise ProcedureFaults(path, [not_yaml(error)]) from None
