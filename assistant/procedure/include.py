@@ -196,6 +196,8 @@ class _Filler:
         if own is None:
             own = yaml.SequenceNode("tag:yaml.org,2002:seq", [], added.start_mark, added.end_mark)
             root.value.append((yaml.ScalarNode(TEXT, name, added.start_mark, added.end_mark), own))
+        if not isinstance(own, yaml.SequenceNode):
+            return  # the model says what must stand there
         known = {_identity(item) for item in own.value}
         own.value += [self._mine(item) for item in added.value if _identity(item) not in known]
 

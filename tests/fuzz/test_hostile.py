@@ -7,6 +7,7 @@ from assistant.procedure.reader import ProcedureFaults, parse_procedure
 from tests.fuzz.hostile import PLACE, PROCEDURES, laughs, procedures, read_hostile_procedure, read_hostile_sound, sounds, wave
 
 FLANGE = next(text for text in PROCEDURES if text.startswith(b"procedure: bolted-flange") or b"\nprocedure: bolted-flange" in text)
+AIR_KIT = next(text for text in PROCEDURES if b"\nprocedure: diaphragm-pump-one-inch-air-kit" in text)
 SOME = settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 
 
@@ -34,10 +35,11 @@ def test_a_hostile_sound_is_read_or_refused_in_a_sentence(tmp_path_factory, cont
         (FLANGE.replace(b"title: ", "title: a\u202eb #".encode(), 1), "control character"),
         (FLANGE.replace(b"count: 8", b"count: " + b"9" * 5000, 1), "cannot be read as a value"),
         (FLANGE.replace(b"stages:", b"stages:\n  - include: ../../etc/passwd", 1), "in or below"),
+        (AIR_KIT.replace(b"protective_equipment: [", b"protective_equipment: !!set {a} #", 1), "protective_equipment: input should be a valid"),
         (FLANGE.replace(b"stages:", b'stages:\n  - include: "a\\0b"', 1), "in or below"),
         (FLANGE.replace(b"count: 8", b"count: !!python/object/apply:os.getpid []", 1), "should be a valid integer"),
     ],
-    ids=["billion laughs", "deep", "deeper", "key", "long parameter", "escape", "right to left", "huge number", "path", "null in a path", "python tag"],
+    ids=["billion laughs", "deep", "deeper", "key", "long parameter", "escape", "right to left", "huge number", "path", "set where a list is added to", "null in a path", "python tag"],
 )
 def test_each_trick_is_named(text, says):
     with pytest.raises(ProcedureFaults, match=says):
