@@ -1,17 +1,19 @@
 """The bench: one loop from phrase to event to prompt. An event is on disk before its prompt is said."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
+from datetime import datetime
 from typing import Protocol
 
 import numpy as np
 
 from assistant.engine import events as e
 from assistant.engine.decide import decide, reopen, start
-from assistant.engine.expect import expected
+from assistant.engine.expect import Expected, expected
 from assistant.engine.intents import Intent
-from assistant.engine.remarks import AUDIO_ONLY, unwritten
+from assistant.engine.remarks import AUDIO_ONLY, SOUND_NOT_KEPT, unwritten
+from assistant.engine.readout import spoken_time
 from assistant.engine.state import State, evolve, fold
 from assistant.engine.turn import Decision, Prompt
 from assistant.errors import JournalError
@@ -19,8 +21,9 @@ from assistant.language.pack import Pack
 from assistant.language.vocabulary import Vocabulary
 from assistant.language.wording import sentence
 from assistant.procedure.plan import Plan
-from assistant.record.clips import read_clip, save_clip
-from assistant.record.clock import Clock
+from assistant.record.clips import delete_clips, kept_clips, read_clip, save_clip
+from assistant.record.clock import Clock, SteadyTime
+from assistant.record.clock_moves import clock_moves
 from assistant.record.journal import Journal
 from assistant.speech.listen import EndOfInput, Listener
 from assistant.speech.recognise import Heard
@@ -59,12 +62,23 @@ class Bench:
         self.transcriber, self.talk_over = transcriber, talk_over
         self._remark: np.ndarray | None = None
         """Sound of the remark that is being read back."""
-        self.state = fold(e.read_event(event.kind, event.body) for event in journal.events())
+        events = [(event, e.read_event(event.kind, event.body)) for event in journal.events()]
+        self.state = fold(event for _, event in events)
+        behind_s = datetime.fromisoformat(events[-1][0].at_utc).timestamp() - clock.utc().timestamp() if events else 0.0
+        self._behind_s = behind_s if behind_s >= SteadyTime.LEAST_S else 0.0
+        """By how much the clock stands before the last entry of an earlier run, s."""
+        self._time = SteadyTime(clock, sum(move["seconds"] for move in clock_moves(events)) - self._behind_s)
+        self.keeps_sound = True
+        """False where the technician does not agree to their voice being kept."""
         self._vocabulary = Vocabulary(pack)
 
-    def start(self, job: e.JobStarted) -> None:
-        """Open a new job."""
-        self._carry_out(start(self.plan, job))
+    def start(self, job: e.JobStarted, first: Callable[[], None] = lambda: None) -> None:
+        """Open a new job; `first` is done once it is on the disk, before anything is said."""
+        decision = start(self.plan, job)
+        for event in decision.events:
+            self.record(event)
+        first()
+        self._carry_out(Decision((), decision.prompts))
 
     def reopen(self, technician: str) -> None:
         """Carry on with a job that was interrupted."""
@@ -73,12 +87,15 @@ class Bench:
                 with suppress(JournalError):  # a clip that is gone costs its words, not the job
                     self.transcriber.take(entry, read_clip(self.journal.directory, clip))
         self._carry_out(reopen(self.plan, self.state, technician, self._now()))
+        if self._behind_s:
+            self.prompt(Prompt("clock_behind", {"by": spoken_time(self._behind_s)}))
 
     def run(self) -> bool:
         """Until the job is closed (True) or no more input comes (False). Raises JournalError when nothing can be recorded."""
         try:
             while not self.state.finished:
                 self._notices()
+                self._watch_clock()
                 self._write_down(self.transcriber.ready() if self.transcriber else ())
                 self.listener.deaf(self.speaker.busy() and not self.talk_over)
                 try:
@@ -92,12 +109,24 @@ class Bench:
                     self._carry_out(decide(self.plan, self.state, Intent("tick"), self._now()))
                 self.display.stands(self.plan, self.state, self._now())
             self._write_down(self.transcriber.finish(LAST_WORDS_S) if self.transcriber else ())
+            self._tidy()
             return True
         except JournalError:
             # The technician's hands are busy: they must hear that nothing more is being kept.
-            self._say("Recording has stopped. Stop work, and read the message on the screen.")
-            self.speaker.wait(10)
+            self.stopped("recording_stopped")
             raise
+
+    def stopped(self, key: str) -> None:
+        """Say to the end, as a last word, why there is no going on; the screen says the rest."""
+        self.prompt(Prompt(key))
+        self.speaker.wait(10)
+
+    def _watch_clock(self) -> None:
+        """An entry of its own shows when the clock was set: the entries around it may lie hours apart."""
+        moved = self._time.moved()
+        if moved is not None:
+            self.record(e.ClockMoved(round(moved, 1)))
+            self.prompt(Prompt("clock_forward" if moved > 0 else "clock_back", {"by": spoken_time(abs(moved))}))
 
     def take(self, heard: Heard) -> None:
         """One phrase: understand, decide, record, say."""
@@ -113,40 +142,68 @@ class Bench:
             text = heard.text if heard.audio is None else ""
             self._remark = heard.audio
             matched = Intent("words", text=text or None, source=source)
-            heard = replace(heard, text=text or "(a remark, kept as sound)", rejected=False)
+            heard = replace(heard, text=text or ("(a remark, kept as sound)" if self.keeps_sound else "(a remark, its sound not kept)"), rejected=False)
         self.display.heard(heard)
-        self._record(e.PhraseHeard(text, matched is None, round(heard.confidence, 4), source, matched.kind if matched else ""))
+        self.record(e.PhraseHeard(text, matched is None, round(heard.confidence, 4), source, matched.kind if matched else ""))
         if matched is not None:
             matched = self._with_clip(matched, heard)
         self._carry_out(decide(self.plan, self.state, matched or Intent("unheard"), self._now()))
 
     def _write_down(self, transcripts: Iterable[Transcript]) -> None:
         for found in transcripts:
-            self._record(e.Transcribed(found.entry, found.text, found.engine, found.version, found.confidence))
+            if found.entry < 1:
+                continue  # came too late for the talk before the job
+            self.record(e.Transcribed(found.entry, found.text, found.engine, found.version, found.confidence))
+
+    def _tidy(self) -> None:
+        """Take out the sound of what came to no entry: denied, or dropped. The record keeps findings and measurements, not talk."""
+        events = [e.read_event(event.kind, event.body) for event in self.journal.events()]
+        kept = {clip for event in events if not isinstance(event, e.Question) for clip in getattr(event, "clips", ())}
+        gone = {event.clip for event in events if isinstance(event, e.ClipRemoved)}
+        stray = [clip for clip in kept_clips(self.journal.directory) if clip not in kept | gone]
+        for clip in stray:
+            self.record(e.ClipRemoved(clip, "Gloveside", "it came to no entry"))
+        delete_clips(self.journal.directory, stray)
 
     def _with_clip(self, intent: Intent, heard: Heard) -> Intent:
         question = self.state.question
         wanted = intent.kind == "value" or (question is not None and question.about in KEEPS_SOUND and intent.kind in ("answer", "confirm", "words", "release", "spelled", "count"))
-        if not wanted or heard.audio is None:
+        if not wanted or heard.audio is None or not self.keeps_sound:
             return intent
         clip = save_clip(self.journal.directory, heard.audio)
         return Intent(intent.kind, intent.choice, intent.value, intent.unit, intent.quantity, intent.text, intent.source, clip["sha256"])
 
     def _carry_out(self, decision: Decision) -> None:
         for event in decision.events:
-            self._record(event)
+            self.record(event)
         for prompt in decision.prompts:
-            self._prompt(prompt)
+            self.prompt(prompt)
 
-    def _record(self, event: e.Event) -> None:
+    def hear(self, wanted: Expected) -> tuple[Heard, Intent | None]:
+        """The next phrase of a talk beside the job; it is not written down. Raises EndOfInput."""
+        while True:
+            self._notices()
+            self.listener.deaf(self.speaker.busy() and not self.talk_over)
+            grammar = self._vocabulary.grammar(wanted)
+            heard = self.listener.listen(grammar, LISTEN_S)
+            if heard is not None:
+                if self.talk_over and self.speaker.busy():
+                    self.speaker.stop()
+                self.display.heard(heard)
+                return heard, None if heard.rejected else grammar.match(heard.text)
+            self.display.stands(self.plan, self.state, self._now())
+
+    def record(self, event: e.Event) -> None:
+        """Put one event on the disk, then count it in."""
         self.journal.append(event.kind, event.body())
         self.state = evolve(self.state, event)
         self.display.recorded(event)
-        if isinstance(event, e.FindingRecorded) and event.remark_source == AUDIO_ONLY and self.transcriber is not None and self._remark is not None:
+        if isinstance(event, e.FindingRecorded) and event.remark_source in (AUDIO_ONLY, SOUND_NOT_KEPT) and self.transcriber is not None and self._remark is not None:
             self.transcriber.take(self.state.sequence, self._remark)
             self._remark = None
 
-    def _prompt(self, prompt: Prompt) -> None:
+    def prompt(self, prompt: Prompt) -> None:
+        """Say something of the language pack."""
         self._say(sentence(prompt, self.pack))
 
     def _say(self, text: str) -> None:
@@ -158,4 +215,4 @@ class Bench:
             self._say(text)
 
     def _now(self) -> float:
-        return self.clock.utc().timestamp()
+        return self._time.now()

@@ -1,7 +1,8 @@
 """The command line: reads arguments, calls the library, turns its errors into one sentence and an exit code.
 
 Exit codes: 0 done; 1 a check or a command found something wrong; 2 wrong arguments; 3 procedure or language pack; 4 sound, microphone
-or model; 5 journal; 6 unknown job; 7 job in use; 8 the input ended before the job was closed (what was recorded is kept).
+or model; 5 journal; 6 unknown job; 7 job in use; 8 the input ended before the job was closed (what was recorded is kept);
+9 nothing was changed, but not all is proven (verify).
 """
 
 import json
@@ -18,7 +19,7 @@ from assistant import __version__
 from assistant.cli_help import example
 from assistant.errors import GlovesideError, JobPaused, ProcedureError
 
-EXIT_CODES = "Exit codes: 0 done, 1 found something wrong, 2 wrong arguments, 3 procedure or language, 4 sound or model, 5 journal, 6 unknown job, 7 job in use, 8 input ended before the job was closed."
+EXIT_CODES = "Exit codes: 0 done, 1 found something wrong, 2 wrong arguments, 3 procedure or language, 4 sound or model, 5 journal, 6 unknown job, 7 job in use, 8 input ended before the job was closed, 9 nothing changed but not all proven."
 
 BUNDLED = Path(__file__).resolve().parent.parent
 """The checkout that holds procedures/ and models/, where the package runs from one."""
@@ -38,13 +39,35 @@ class SpokenErrors(click.Command):
             ctx.exit(JobPaused.exit_code)
 
 
+AFTERWARDS = ("amend", "answer", "ask", "forget", "people", "sign")
+"""Commands of assistant/record_cli.py."""
+
+TRUST = ("seal", "verify")
+"""Commands of assistant/trust_cli.py."""
+
+ARCHIVE = ("backup", "export", "import", "search")
+"""Commands of assistant/archive_cli.py."""
+
+
 class Commands(SpokenErrors, click.Group):
-    """All commands, with those errors; bench arithmetic is loaded only when it is asked for."""
+    """All commands, with those errors; what stands in other modules is loaded only when it is asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted([*super().list_commands(ctx), "figure"])
+        return sorted([*super().list_commands(ctx), "figure", *AFTERWARDS, *ARCHIVE, *TRUST])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in AFTERWARDS:
+            from assistant.record_cli import COMMANDS as RECORD_COMMANDS
+
+            return RECORD_COMMANDS[cmd_name]
+        if cmd_name in TRUST:
+            from assistant.trust_cli import COMMANDS as TRUST_COMMANDS
+
+            return TRUST_COMMANDS[cmd_name]
+        if cmd_name in ARCHIVE:
+            from assistant.archive_cli import COMMANDS as ARCHIVE_COMMANDS
+
+            return ARCHIVE_COMMANDS[cmd_name]
         if cmd_name != "figure":
             return super().get_command(ctx, cmd_name)
         from assistant.figure_cli import figure
@@ -57,6 +80,7 @@ class Commands(SpokenErrors, click.Group):
 
 store_option = click.option("--store", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "jobs", envvar="GLOVESIDE_STORE", show_envvar=True, help="Folder that holds the jobs.")
 profiles_option = click.option("--profiles", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "profiles", envvar="GLOVESIDE_PROFILES", show_envvar=True, help="Folder that holds fittings of persons and benches.")
+keys_option = click.option("--keys", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "keys", envvar="GLOVESIDE_KEYS", show_envvar=True, help="Folder of the key that seals jobs.")
 models_option = click.option("--models", type=click.Path(file_okay=False, path_type=Path), default=BUNDLED / "models", envvar="GLOVESIDE_MODELS", show_envvar=True, help="Folder that holds Vosk models.")
 language_option = click.option("--language", help="Language pack: a name, or a YAML file; the procedure's own by default.")
 
@@ -120,13 +144,14 @@ def _planned(plan: Any, step: str) -> Any:
 @store_option
 @models_option
 @profiles_option
-def run(procedure: str, asset: str, technician: str, listen: str, speak: str, detail: str, resume: bool, headset: bool, microphone: str | None, bench: str, plain_view: bool, language: str | None, store: Path, models: Path, profiles: Path) -> None:
+@keys_option
+def run(procedure: str, asset: str, technician: str, listen: str, speak: str, detail: str, resume: bool, headset: bool, microphone: str | None, bench: str, plain_view: bool, language: str | None, store: Path, models: Path, profiles: Path, keys: Path) -> None:
     """Run PROCEDURE on one machine, by voice."""
     from assistant.session import Setting, run_job
 
     plan, source, sha256 = load(procedure)
     console = Console()
-    setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models, bench, profiles)
+    setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models, bench, profiles, keys)
     record, closed = run_job(setting, console, plain_view or not console.is_terminal)
     console.print(f"Service record: {record}", soft_wrap=True)
     if not closed:
@@ -230,21 +255,24 @@ def records(store: Path) -> None:
     Console().print(table)
 
 
-@main.command(epilog=example("gloveside report 2026-03-02-P104-01 --format html > record.html", "gloveside report 2026-03-02-P104-01 --format csv --out record.csv"))
+@main.command(epilog=example("gloveside report 2026-03-02-P104-01 --format html > record.html", "gloveside report 2026-03-02-P104-01 --format pdf --out record.pdf", "gloveside report 2026-03-02-P104-01 --format csv --out record.csv"))
 @click.argument("job")
-@click.option("--format", "form", type=click.Choice(["json", "csv", "html"]), default="json", show_default=True, help="Form of the report.")
+@click.option("--format", "form", type=click.Choice(["json", "csv", "html", "pdf"]), default="json", show_default=True, help="Form of the report.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; standard output otherwise.")
 @store_option
-def report(job: str, form: str, out: Path | None, store: Path) -> None:
+def report(job: str, form: str, paper: str, out: Path | None, store: Path) -> None:
     """Write the service record of JOB."""
-    from assistant.session import report_text
+    from assistant.session import report_file
 
-    text = report_text(store, job, form)
+    if form == "pdf" and out is None and sys.stdout.isatty():
+        raise click.UsageError("A PDF is not for a terminal; name a file with --out.")
+    written = report_file(store, job, form, paper)
     if out is None:
-        click.echo(text, nl=False)
+        click.echo(written, nl=False)
         return
     try:
-        out.write_text(text, encoding="utf-8")
+        out.write_bytes(written)
     except OSError as error:
         raise GlovesideError(f"The report cannot be written to {out} ({error.strerror}); choose another file.") from None
 
@@ -292,6 +320,28 @@ def tune(technician: str, bench: str, microphone: str | None, listen: str, speak
         speaker.close()
         close_recogniser(recogniser)
     click.echo(f"Noise {profile.noise_dbfs:.0f} dB, speech {profile.speech_dbfs:.0f} dB of full scale, {profile.snr_db:.0f} dB apart; {profile.right} of {profile.said} phrases heard right.")
+
+
+@main.command(epilog=example("gloveside review", "gloveside review --port 9000 --store /srv/jobs", "gloveside review --host 192.0.2.10 --certificate shop.pem --private-key shop.key"))
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at; any but this computer's own needs a certificate, and a log-in for every page.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8420, show_default=True, help="0 takes a free one.")
+@click.option("--name", "names", multiple=True, help="Another name or address the pages are asked for by; those in the certificate are known.")
+@click.option("--certificate", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="TLS certificate with its chain, PEM.")
+@click.option("--private-key", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Its private key, PEM.")
+@click.option("--keys", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "keys", envvar="GLOVESIDE_KEYS", show_envvar=True, help="Folder of the key that seals records.")
+@store_option
+def review(host: str, port: int, names: tuple[str, ...], certificate: Path | None, private_key: Path | None, keys: Path, store: Path) -> None:
+    """Serve the pages for review, and the bench display, until stopped with Ctrl+C."""
+    from assistant.review.app import certificate_names, serve
+    from assistant.review.site import Settings
+
+    known = (*names, *(certificate_names(certificate) if certificate else ()))
+
+    def ready(address: str) -> None:
+        click.echo(f"Jobs, replay and signing: {address}/jobs")
+        click.echo(f"Bench display, follows the running job: {address}/bench")
+
+    serve(Settings(store, keys, host, known, certificate is not None), port, certificate, private_key, ready)
 
 
 @main.command(epilog=example("gloveside devices"))

@@ -132,12 +132,12 @@ def standing(plan: Plan, state: State, step_seconds: float) -> RenderableType:
         if countdown.started_s is not None and not countdown.done:
             timer = plan.by_key[key].step.timer
             rows.append(Text(f"TIMER RUNNING: {timer.purpose if timer else ''}", style="bold"))
-    what = "PAUSED" if state.paused else "CLOSED" if state.finished else "; ".join(_needed(plan, here, need) for need in missing(plan, state)) or "nothing more"
+    what = "PAUSED" if state.paused else "CLOSED" if state.finished else "; ".join(needed(plan, here, need) for need in missing(plan, state)) or "nothing more"
     rows += [Rule(style="dim"), Text(f"needed: {what}", style="bold")]
     return Panel(Group(*rows), title=stage_title(here).upper(), title_align="left", padding=(1, 3))
 
 
-def _needed(plan: Plan, here: PlannedStep, need: Missing) -> str:
+def needed(plan: Plan, here: PlannedStep, need: Missing) -> str:
     step = here.step
     match need.what:
         case "caution":

@@ -44,7 +44,43 @@ class JobInUse(JournalError):
     exit_code = 7
 
 
+class SealError(JournalError):
+    """A job cannot be sealed, or the key that seals cannot be used."""
+
+
 class JobPaused(GlovesideError):
     """The input ended before the job was finished; what was recorded is kept."""
 
     exit_code = 8
+
+
+class PeopleError(GlovesideError):
+    """A person cannot be added or changed."""
+
+
+class NoSuchPerson(PeopleError):
+    """Nobody of that name is known here."""
+
+
+class NotAllowed(GlovesideError):
+    """Somebody has not the role, or not the job, that this needs."""
+
+
+class OpenPoints(GlovesideError):
+    """A job cannot be signed before its open points are named."""
+
+
+class CannotAmend(GlovesideError):
+    """What is to be written into a record afterwards does not fit it."""
+
+
+class PrintError(GlovesideError):
+    """A record cannot be set as a PDF."""
+
+
+class ExportError(GlovesideError):
+    """A job cannot be handed out, or a store not be copied."""
+
+
+class ImportRefused(GlovesideError):
+    """What was handed in is no job as it was handed out."""

@@ -10,11 +10,12 @@ import click
 from rich.console import Console
 
 from assistant.bench import Bench
-from assistant.cli import BUNDLED, SpokenErrors, load
+from assistant.cli import BUNDLED, SpokenErrors, keys_option, load
 from assistant.display import LiveDisplay, PlainDisplay
 from assistant.language.pack import load_pack
 from assistant.record.clock import SimulatedClock
 from assistant.record.report import write_record
+from assistant.record.seal import load_or_make_key, seal_job
 from assistant.record.service_record import service_record
 from assistant.rehearsal import RehearsalListener, Technician, Voice, differences, read_script
 from assistant.session import Setting, job_started, must_know_words, new_journal
@@ -33,7 +34,8 @@ from assistant.speech.transcribe import make_transcriber
 @click.option("--script", type=click.Path(path_type=Path), default=BUNDLED / "scripts" / "demo_job.yaml", help="What the technician finds.")
 @click.option("--listen", type=click.Choice(["auto", "vosk", "pocketsphinx"]), default="pocketsphinx", help="Recogniser.")
 @click.option("--plain-view", is_flag=True, help="One line each for what is said, heard and recorded.")
-def main(out: Path | None, microphone: bool, real_time: bool, procedure: str, script: Path, listen: str, plain_view: bool) -> None:
+@keys_option
+def main(out: Path | None, microphone: bool, real_time: bool, procedure: str, script: Path, listen: str, plain_view: bool, keys: Path) -> None:
     """Rehearse a job with a synthetic technician. Timers are not waited for: the clock is set on, and the record says so."""
     console = Console()
     begun = time.monotonic()
@@ -70,7 +72,8 @@ def main(out: Path | None, microphone: bool, real_time: bool, procedure: str, sc
             stack.callback(transcriber.close)
         bench = Bench(plan, pack, journal, listener, speaker, display, clock, transcriber)
         bench.start(job_started(setting, f"rehearsal-{directory.name}", "simulated"))
-        bench.run()
+        if bench.run():
+            seal_job(directory, load_or_make_key(keys), clock)
     record = service_record(directory, plan, pack)
     written = write_record(record, directory, directory)
     wrong = differences(read_script(script), record, pack)

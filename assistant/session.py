@@ -2,7 +2,7 @@
 
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,33 +13,37 @@ from assistant.bench import Bench
 from assistant.display import LiveDisplay, PlainDisplay
 from assistant.engine import events as e
 from assistant.engine.expect import general_vocabulary, step_vocabulary
-from assistant.errors import JobNotFound, JournalError, ProcedureError, SoundError
+from assistant.engine.turn import Prompt
+from assistant.errors import JobInUse, JobNotFound, JournalError, ProcedureError, SealError, SoundError
 from assistant.figures.units import warm_up
+from assistant.greeting import Greeting
+from assistant.language import confusions
 from assistant.language.grammar import Grammar
 from assistant.language.pack import Pack, load_pack
 from assistant.language.sounds import alike, suggest
 from assistant.language.vocabulary import Vocabulary
+from assistant.language.wording import sentence
 from assistant.procedure.checks import check_procedure
 from assistant.procedure.plan import Plan, PlannedStep, make_plan
-from assistant.procedure.reader import ProcedureFaults, Remark, parse_procedure, read_procedure
-from assistant.record.accounts import step_minutes, times
+from assistant.procedure.reader import ProcedureFaults, Remark, read_procedure
 from assistant.record.clock import Clock, SystemClock
+from assistant.record.faults import write_whole
 from assistant.record.journal import Journal
+from assistant.record.kept import PROCEDURE_COPY, earlier_minutes, kept_plan
+from assistant.record.live import LiveFile
+from assistant.record.pdf import as_pdf
 from assistant.record.report import as_csv, as_html, as_json, write_record
 from assistant.record.service_record import service_record
 from assistant.record.store import Store
 from assistant.speech.endpoint import Endpointer
 from assistant.speech.engines import KINDS, close_recogniser, make_recogniser, wait_until_ready
-from assistant.speech.listen import Listener, MicrophoneListener, SoundListener, TypedListener
-from assistant.speech.recognise import Recogniser
+from assistant.speech.listen import EndOfInput, Listener, MicrophoneListener, SoundListener, TypedListener
+from assistant.speech.recognise import Heard, Recogniser
 from assistant.speech.sound import read_sound
 from assistant.speech.speak import FileSpeaker, SilentSpeaker, Speaker, WorkerSpeaker
 from assistant.speech.transcribe import Transcriber, make_transcriber
 from assistant.speech.tune import ShopProfile
 from assistant.speech.tune import load as load_profile
-
-PROCEDURE_COPY = "procedure.yaml"
-"""The procedure as it was when the job began lies beside its journal: a record must not change when its author revises the file."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,8 @@ class Setting:
     bench: str = "bench"
     profiles: Path | None = None
     """Folder of fittings by `gloveside tune`."""
+    keys: Path = Path("keys")
+    """Folder of the key that seals jobs."""
 
 
 def vocabulary(pack: Pack, plan: Plan | None, planned: PlannedStep | None) -> Grammar:
@@ -83,10 +89,13 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
     transcriber = make_transcriber(pack, setting.models) if recogniser is not None else None
     clock = SystemClock()
     try:
-        journal, new = open_job(setting, clock)
+        journal, new = _opened(setting, clock, pack, speaker)
         with journal:
             closed = _run(setting, pack, journal, new, transcriber, listener, speaker, clock, console, plain)
             job = journal.directory
+            fault = _seal(job, setting.keys, clock) if closed else None
+            if fault is not None:
+                _say(Prompt("not_sealed"), pack, speaker)
     finally:
         listener.close()
         speaker.close()
@@ -94,20 +103,66 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
         if transcriber is not None:
             transcriber.close()
     record = service_record(job, setting.plan, pack, earlier_minutes(setting.store, job) if setting.detail == "full" else ())
-    return write_record(record, job, job)[1], closed
+    written = write_record(record, job, job)[1]
+    if fault is not None:
+        raise SealError(f"Job {job.name} is closed and its record is written, but it could not be sealed. {fault} Then run: gloveside seal {job.name}")
+    return written, closed
+
+
+def _opened(setting: Setting, clock: Clock, pack: Pack, speaker: Speaker) -> tuple[Journal, bool]:
+    """The journal; where it cannot be had, the technician hears so: they may not stand at the screen."""
+    try:
+        return open_job(setting, clock)
+    except JournalError as error:
+        _say(Prompt("job_in_use" if isinstance(error, JobInUse) else "cannot_open"), pack, speaker)
+        raise
+
+
+def _say(prompt: Prompt, pack: Pack, speaker: Speaker) -> None:
+    speaker.say(sentence(prompt, pack))
+    speaker.wait(10)
+
+
+def _seal(job: Path, keys: Path, clock: Clock) -> JournalError | None:
+    """Seal a job that was just closed, while it is still held. A seal that cannot be made must not cost the record: what was wrong is returned."""
+    from assistant.record.seal import seal_job
+
+    try:
+        seal_job(job, _key(keys), clock)
+    except JournalError as error:
+        return error
+    return None
 
 
 def _run(setting: Setting, pack: Pack, journal: Journal, new: bool, transcriber: Transcriber | None, listener: Listener, speaker: Speaker, clock: Clock, console: Console, plain: bool) -> bool:
-    with PlainDisplay(console) if plain else LiveDisplay(console, getattr(listener, "text", None)) as display:
+    shown = PlainDisplay(console) if plain else LiveDisplay(console, getattr(listener, "text", None))
+    with LiveFile(shown, journal.directory, lambda: getattr(listener, "level_dbfs", None)) as display:
         bench = Bench(setting.plan, pack, journal, listener, speaker, display, clock, transcriber, setting.headset)
-        if new:
-            bench.start(job_started(setting, journal.directory.name))
-        else:
-            bench.reopen(setting.technician)
+        greeting = Greeting(bench, setting.technician, setting.store, lambda: _key(setting.keys), setting.listen in KINDS)
+        left: list[Heard | None] = []
+        try:
+            if new:
+                bench.start(job_started(setting, journal.directory.name), lambda: left.append(greeting.talk()))
+            else:
+                left.append(greeting.talk())
+                bench.reopen(setting.technician)
+        except EndOfInput:
+            return False
+        except JournalError:
+            bench.stopped("recording_stopped")
+            raise
+        if left[0] is not None:
+            bench.take(left[0])
         warm_up()
         closed = bench.run()
         speaker.wait(30)
     return closed
+
+
+def _key(folder: Path) -> Any:
+    from assistant.record.seal import load_or_make_key
+
+    return load_or_make_key(folder)
 
 
 def must_know_words(plan: Plan, pack: Pack, recogniser: Recogniser) -> None:
@@ -140,10 +195,10 @@ def open_job(setting: Setting, clock: Clock) -> tuple[Journal, bool]:
 
 
 def new_journal(directory: Path, procedure: bytes, clock: Clock) -> Journal:
-    """A journal with its copy of the procedure. Raises JournalError."""
+    """A journal with its copy of the procedure, which is on the disk before the first entry can be: without it no job can be resumed. Raises JournalError."""
     journal = Journal.create(directory, clock)
     try:
-        (directory / PROCEDURE_COPY).write_bytes(procedure)
+        write_whole(directory / PROCEDURE_COPY, procedure)
     except OSError as error:
         journal.close()
         raise JournalError(f"The job cannot be begun in {directory} ({error.strerror}); make room on the disk.") from None
@@ -236,19 +291,20 @@ def _word_remarks(source: Any, plan: Plan, pack: Pack, recogniser: Recogniser) -
         if pronounce:
             # Only what the step itself brings in: the pack's own phrases are held apart by a test.
             own = {answer.say.lower() for check in planned.step.checks for answer in check.answers} | {name.lower() for name in step_vocabulary(plan, planned).answers}
-            for first, second, _ in alike(((phrase.text, (phrase.intent.kind, phrase.intent.choice)) for phrase in grammar.phrases if phrase.intent.kind not in ("stage", "count")), pronounce):
+            offered = [(phrase.text, (phrase.intent.kind, phrase.intent.choice)) for phrase in grammar.phrases if phrase.intent.kind not in ("stage", "count")]
+            for first, second, reason in [*_measured_alike(offered, own), *((first, second, "sound alike") for first, second, _ in alike(offered, pronounce))]:
                 if (first in own or second in own) and (first, second) not in pairs:
                     pairs.add((first, second))
-                    yield source.remark(place, f'"{first}" and "{second}" sound alike and can both be said in this step; change one', "warning")
+                    yield source.remark(place, f'"{first}" and "{second}" {reason} and can both be said in this step; change one', "warning")
 
 
-def kept_plan(directory: Path) -> Plan:
-    """The plan of a job, from the copy of the procedure that lies beside its journal."""
-    path = directory / PROCEDURE_COPY
-    try:
-        return make_plan(parse_procedure(path.read_bytes(), path).procedure)
-    except OSError as error:
-        raise JournalError(f"The procedure of job {directory.name} cannot be read ({error.strerror}); restore {path} from a copy.") from None
+def _measured_alike(offered: Sequence[tuple[str, object]], own: Set[str]) -> Iterator[tuple[str, str, str]]:
+    """Pairs of phrases of different meaning, one of them of the step, that the hearing benchmark found confused, and how often."""
+    measured = confusions.load()
+    for number, (first, meaning) in enumerate(offered):
+        for second, other in offered[number + 1 :]:
+            if meaning != other and (first in own or second in own) and (found := measured.between(first, second)):
+                yield first, second, f'were confused when measured ("{found.said}" taken for "{found.heard}" {found.count} of {found.trials} times)'
 
 
 def job_record(store: Path, job: str) -> tuple[dict[str, Any], Path]:
@@ -257,33 +313,12 @@ def job_record(store: Path, job: str) -> tuple[dict[str, Any], Path]:
     return service_record(directory, plan, load_pack(plan.procedure.language), earlier_minutes(store, directory)), directory
 
 
-def earlier_minutes(store: Path, directory: Path) -> list[dict[str, float]]:
-    """Minutes by step of earlier jobs that the same trainee closed with the same procedure."""
-    own = read_events(directory)
-    started = next((event for _, event in own if isinstance(event, e.JobStarted)), None)
-    if started is None or started.detail != "full":
-        return []
-    found = []
-    for _, other in Store(store).jobs():
-        if other == directory:
-            continue
-        events = read_events(other)
-        first = next((event for _, event in events if isinstance(event, e.JobStarted)), None)
-        same = first is not None and (first.technician, first.procedure_id) == (started.technician, started.procedure_id)
-        if same and any(isinstance(event, e.JobFinished) for _, event in events) and events[0][0].at_utc < own[0][0].at_utc:
-            found.append(step_minutes(times(kept_plan(other), events)))
-    return found
-
-
-def read_events(directory: Path) -> list[tuple[Any, e.Event]]:
-    """The stored and the typed form of every event of a job. Raises JournalError."""
-    return [(item, e.read_event(item.kind, item.body)) for item in Journal.read(directory).events()]
-
-
-def report_text(store: Path, job: str, form: str) -> str:
-    """A job's record in one of the report's forms. Raises JobNotFound, JournalError."""
+def report_file(store: Path, job: str, form: str, paper: str = "a4") -> bytes:
+    """A job's record in one of the report's forms, text as UTF-8. Raises JobNotFound, JournalError, PrintError."""
     record, directory = job_record(store, job)
-    return {"json": as_json, "csv": as_csv, "html": lambda it: as_html(it, directory)}[form](record)
+    if form == "pdf":
+        return as_pdf(record, directory, paper)
+    return {"json": as_json, "csv": as_csv, "html": lambda it: as_html(it, directory)}[form](record).encode()
 
 
 def job_rows(store: Path) -> Iterable[tuple[str, ...]]:

@@ -6,6 +6,7 @@ from assistant.engine import events as e
 from assistant.engine.choices import MISSES_BEFORE_NUMBERS, offer_by_number
 from assistant.engine.dialogue import advance, after_count, answer_question, ask_for, carry_on, complete, drop, enter, say_question, take_value, undone_before
 from assistant.engine.intents import Intent
+from assistant.engine.last_entry import say_last_entry
 from assistant.engine.missing import Limits, Missing, check_of, limits_of, missing
 from assistant.engine.counts import moves_of, say_outstanding, still_out, take_count
 from assistant.engine.joint import call_bolt, pass_done, say_torque, say_wrench
@@ -35,10 +36,7 @@ def reopen(plan: Plan, state: State, technician: str, now_s: float) -> Decision:
     turn = Turn(plan, state, now_s)
     turn.record(e.JobReopened(technician))
     turn.say("reopened")
-    if state.last_entry:
-        entry = state.last_entry[1]
-        step = plan.by_key[entry.step]
-        turn.say("last_recorded", text=step.text(step.step.instruction))
+    say_last_entry(turn)
     if state.paused:
         turn.say("still_paused")
     elif not state.begun:

@@ -14,7 +14,7 @@ from assistant.engine.counts import moves_of, still_out, take_count
 from assistant.engine.joint import say_pass_due
 from assistant.engine.missing import Limits, Missing, check_of, limits_of, missing
 from assistant.engine.readout import present, say_caution, spoken_time
-from assistant.engine.remarks import AUDIO_ONLY
+from assistant.engine.remarks import AUDIO_ONLY, SOUND_NOT_KEPT
 from assistant.engine.trainee import say_quiz, say_summary, take_quiz
 from assistant.engine.turn import Amount, Turn
 from assistant.figures.tolerance import decide as judged
@@ -24,6 +24,10 @@ from assistant.procedure.plan import Plan, PlannedStep, stage_title
 
 FAR = 5
 """Times a limit, or a fifth of it, past which a value is asked for again before it is read back. Common practice, no source."""
+
+
+_REMARK_KINDS = {"none": "none", SOUND_NOT_KEPT: "not_kept"}
+"""Source of a remark -> how its read-back calls it."""
 
 
 def ask_for(turn: Turn, need: Missing, leaving: bool = False, corrects: int | None = None, key: str = "") -> None:
@@ -103,7 +107,7 @@ def say_question(turn: Turn) -> None:
         case "part":
             turn.say("ask_part", choices=part_names(turn))
         case "confirm_finding":
-            turn.say("read_back_finding", part=question.part, condition=f"#conditions:{question.condition}", disposition=f"#dispositions:{question.disposition}", remark=f"#remark_kinds:{'none' if question.remark_source == 'none' else 'kept'}")
+            turn.say("read_back_finding", part=question.part, condition=f"#conditions:{question.condition}", disposition=f"#dispositions:{question.disposition}", remark=f"#remark_kinds:{_REMARK_KINDS.get(question.remark_source, 'kept')}")
         case "confirm_skip":
             turn.say("read_back_skip", reason=f"#skip_reasons:{question.reason}")
         case "hold" if planned and planned.step.hold:
@@ -193,10 +197,17 @@ def take_value(turn: Turn, question: e.Question, intent: Intent) -> None:
 
 
 def _far_outside(value: Decimal, limits: Limits) -> bool:
-    """Whether a value is so far from its limits that it was more likely misheard: thirteen, or one hundred and thirty."""
+    """Whether a value was more likely misheard than measured: outside the plausible range, or, on a side where the procedure
+    names none, so far from the limit as thirteen is from one hundred and thirty."""
     low, high = limits.at_least, limits.at_most
-    above = high is not None and high > 0 and value > high * FAR
-    below = low is not None and low > 0 and value < low / FAR
+    if limits.plausible_to is not None:
+        above = value > limits.plausible_to
+    else:
+        above = high is not None and high > 0 and value > high * FAR
+    if limits.plausible_from is not None:
+        below = value < limits.plausible_from
+    else:
+        below = low is not None and low > 0 and value < low / FAR
     return above or below
 
 
@@ -358,7 +369,7 @@ def _remark(turn: Turn, question: e.Question, intent: Intent) -> None:
         turn.ask(replace(question, about="confirm_finding", remark=None, remark_source="none", clips=_clips(question, intent)))
     else:
         # Never invented text: without words the sound alone stands for the remark.
-        source = intent.source if intent.text else AUDIO_ONLY
+        source = intent.source if intent.text else AUDIO_ONLY if intent.clip else SOUND_NOT_KEPT
         turn.ask(replace(question, about="confirm_finding", remark=intent.text, remark_source=source, clips=_clips(question, intent)))
     say_question(turn)
 

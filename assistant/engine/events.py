@@ -50,7 +50,7 @@ class Question(Event):
     remark: str | None = None
     """The words of the remark, or the letters spelled; None where only the sound is kept."""
     remark_source: str = "none"
-    """none, typed, "audio only", or the recogniser that wrote the words down."""
+    """none, typed, "audio only", "sound not kept", or the recogniser that wrote the words down."""
     reason: str = ""
     clips: tuple[str, ...] = ()
     """SHA-256 of the clips kept so far for this entry."""
@@ -362,6 +362,15 @@ class Aside(Event):
 
 
 @dataclass(frozen=True)
+class ClockMoved(Aside):
+    """Somebody set the computer's clock while the job ran, or the computer stood still."""
+
+    kind: ClassVar[str] = "clock_moved"
+    seconds: float
+    """Over 0: forward."""
+
+
+@dataclass(frozen=True)
 class Consent(Aside):
     """The technician was told that their voice is kept, and said whether they agree."""
 
@@ -458,7 +467,7 @@ KINDS: dict[str, type[Event]] = {
         Question, JobStarted, JobReopened, PhraseHeard, QuestionDropped, StepEntered, CautionAcknowledged, AnswerRecorded,
         ValueRecorded, FindingRecorded, LeftOpen, StepSkipped, HoldReleased, TimerStarted, TimerStopped, TimerDone,
         StepCompleted, Paused, Resumed, JobFinished, ReadingTaken, CountRecorded, CountRefused, PassDone, BoltCalled, ValueComputed,
-        QuizAnswered, TimerCalled, ListeningStopped, ListeningStarted, Consent, Transcribed, Amended, ReviewQuestion, ReviewAnswer, Signed, ClipRemoved,
+        QuizAnswered, TimerCalled, ListeningStopped, ListeningStarted, ClockMoved, Consent, Transcribed, Amended, ReviewQuestion, ReviewAnswer, Signed, ClipRemoved,
     )
 }  # fmt: skip
 

@@ -31,14 +31,14 @@ def say_torque(turn: Turn, quiet: bool = False) -> None:
 
 
 def _say_order(turn: Turn, tightening: Tightening) -> None:
-    turn.say(f"order_{tightening.order.replace('-', '_')}", order=_numbers(_order(tightening)))
+    turn.say(f"order_{tightening.order.replace('-', '_')}", order=_numbers(bolt_order(tightening)))
     if tightening.last_round:
         turn.say("last_round")
     if tightening.note and len(all_passes(tightening)) == 1:
         turn.say("note", text=tightening.note)
 
 
-def _order(tightening: Tightening, number: int = 1) -> list[int]:
+def bolt_order(tightening: Tightening, number: int = 1) -> list[int]:
     """Bolts in the order of one pass; the last round goes in sequence."""
     if tightening.last_round and number == len(all_passes(tightening)):
         return list(range(1, tightening.count + 1))
@@ -91,7 +91,7 @@ def call_bolt(turn: Turn, intent: Intent) -> None:
     if tightening is None:
         turn.say("no_order")
         return
-    order = _order(tightening, turn.state.passes.get(key, 0) + 1)
+    order = bolt_order(tightening, turn.state.passes.get(key, 0) + 1)
     place = 0 if intent.kind == "bolts" else turn.state.bolts.get(key, 0)
     if place >= len(order):
         turn.say("bolts_called")

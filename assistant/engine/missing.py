@@ -35,6 +35,9 @@ class Limits:
     uncertainty: Decimal | None = None
     """Of the instrument, in `unit`."""
     readings: int = 1
+    plausible_from: Decimal | None = None
+    plausible_to: Decimal | None = None
+    """Outside these a value was more likely misheard."""
 
 
 def missing(plan: Plan, state: State, key: str = "") -> list[Missing]:
@@ -96,12 +99,12 @@ def limits_of(plan: Plan, planned: PlannedStep, item: str) -> Limits:
         assert planned.step.torque is not None
         value, unit = specified_torque(plan, planned.step.torque)
         band = value * planned.step.torque.tolerance_percent / 100
-        return Limits("torque", unit, value - band, value + band, value)
+        return Limits("torque", unit, value - band, value + band, value, plausible_from=planned.step.torque.plausible_from, plausible_to=planned.step.torque.plausible_to)
     measure = check_of(planned.step, item).measure
     assert measure is not None
     tool = plan.procedure.tool(measure.instrument or "")
     uncertainty = convert(tool.uncertainty, tool.unit, measure.unit) if tool and tool.uncertainty is not None else None
-    return Limits(measure.quantity, measure.unit, measure.at_least, measure.at_most, None, measure.out_of_limits_go_to, uncertainty, measure.readings)
+    return Limits(measure.quantity, measure.unit, measure.at_least, measure.at_most, None, measure.out_of_limits_go_to, uncertainty, measure.readings, measure.plausible_from, measure.plausible_to)
 
 
 def specified_torque(plan: Plan, torque: Torque) -> tuple[Decimal, str]:

@@ -7,6 +7,9 @@ from assistant.engine import events as e
 AUDIO_ONLY = "audio only"
 """Source of a remark whose words nobody has written down."""
 
+SOUND_NOT_KEPT = "sound not kept"
+"""The same, where the technician did not agree to their voice being kept."""
+
 
 def unwritten(events: Iterable[e.Event]) -> list[tuple[int, str]]:
     """(sequence number of the finding, SHA-256 of the remark's clip) of each remark that was spoken and has no words yet.

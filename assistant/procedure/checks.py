@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 
 from assistant.figures.units import PINT_UNITS
-from assistant.procedure.figure_checks import at, computed, input_names, instruments, known_or_near, steps_of, torques
+from assistant.procedure.figure_checks import at, computed, input_names, instruments, known_or_near, plausible, steps_of, torques
 from assistant.procedure.nodes import Remark
 from assistant.procedure.plan import PlannedStep, make_plan
 from assistant.procedure.reader import Source
@@ -205,5 +205,5 @@ def _caution_order(source: Source) -> Iterator[Remark]:
                     yield at(source, where, f'this caution comes after the act it warns of, "{caution.act}" in step "{group[acts[0]].step.id}"; move it to that step')
 
 
-_CHECKS: tuple[Callable[[Source], Iterator[Remark]], ...] = (_names, _repeated, _questions, torques, computed, instruments, _instructions)
+_CHECKS: tuple[Callable[[Source], Iterator[Remark]], ...] = (_names, _repeated, _questions, torques, plausible, computed, instruments, _instructions)
 _PLAN_CHECKS: tuple[Callable[[Source], Iterator[Remark]], ...] = (_part_balance, _fastener_balance, _kit_use, _caution_order)

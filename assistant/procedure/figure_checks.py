@@ -56,6 +56,28 @@ def torques(source: Source) -> Iterator[Remark]:
             yield at(source, (*where, "tightening"), "two rows hold an even count; mend the count")
 
 
+def plausible(source: Source) -> Iterator[Remark]:
+    """Plausible ranges that would have good values asked for again: they must hold the limits."""
+    for where, step in steps_of(source):
+        for number, check in enumerate(step.checks):
+            if measure := check.measure:
+                yield from _around(source, (*where, "checks", number, "measure"), measure.plausible_from, measure.plausible_to, measure.at_least, measure.at_most)
+        if (torque := step.torque) and torque.value is not None:
+            band = torque.value * torque.tolerance_percent / 100
+            yield from _around(source, (*where, "torque"), torque.plausible_from, torque.plausible_to, torque.value - band, torque.value + band)
+
+
+def _around(source: Source, place: tuple[str | int, ...], low: Decimal | None, high: Decimal | None, least: Decimal | None, most: Decimal | None) -> Iterator[Remark]:
+    if low is not None and high is not None and low >= high:
+        yield at(source, place, f"plausible_from {low} is not below plausible_to {high}; exchange or mend them")
+        return
+    limits = [limit for limit in (least, most) if limit is not None]
+    if low is not None and limits and low > min(limits):
+        yield at(source, (*place, "plausible_from"), f"plausible_from {low} is over the limit {min(limits).normalize():f}: good values would be asked for twice; write less")
+    if high is not None and limits and high < max(limits):
+        yield at(source, (*place, "plausible_to"), f"plausible_to {high} is under the limit {max(limits).normalize():f}: good values would be asked for twice; write more")
+
+
 def _newton_metres(source: Source, torque: Torque) -> Decimal | None:
     """The torque as written, or as it is computed."""
     if torque.value is not None:

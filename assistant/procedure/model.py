@@ -142,6 +142,10 @@ class Torque(Written):
     """Preload target when computed, percent of the proof load."""
     tolerance_percent: Number = Decimal(10)
     """The applied torque may differ by this much."""
+    plausible_from: Number | None = None
+    """Below this, in `unit` (N.m where the torque is computed), an applied torque was more likely misheard than applied."""
+    plausible_to: Number | None = None
+    """The same, above this."""
     wrench: Name | None = None
     """The tool it is set on."""
     adapter: Adapter | None = None
@@ -178,6 +182,10 @@ class Measure(Written):
     unit: Line
     at_least: Number | None = None
     at_most: Number | None = None
+    plausible_from: Number | None = None
+    """Below this, in `unit`, a value was more likely misheard than measured: it is asked for again, and taken when said twice."""
+    plausible_to: Number | None = None
+    """The same, above this."""
     out_of_limits_go_to: Name | None = None
     instrument: Name | None = None
     """The tool it is read from; its uncertainty makes a value near a limit too close to call."""

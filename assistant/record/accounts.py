@@ -11,6 +11,7 @@ from assistant.figures.durations import JobTime, PlannedTime, Span, Visit, job_t
 from assistant.figures.ledger import FastenerMove, Fitted, KitUse, fastener_ledger, kit_ledger, parts_ledger
 from assistant.figures.thread import FigureError
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
+from assistant.record.clock_moves import steady_times
 from assistant.record.journal import Event
 
 Events = Sequence[tuple[Event, e.Event]]
@@ -98,8 +99,10 @@ def times(plan: Plan, events: Events) -> JobTime | None:
     timers: list[Span] = []
     running: dict[str, datetime] = {}
     current: tuple[str, datetime] | None = None
+    # By the seconds the program ran: a clock that is set must not make a step longer or shorter.
+    steady = steady_times(events)
     for item, event in events:
-        at = _when(item)
+        at = steady[item.seq]
         if isinstance(event, e.StepEntered):
             if current:
                 visits.append(Visit(*current, at))
@@ -115,7 +118,8 @@ def times(plan: Plan, events: Events) -> JobTime | None:
             running[event.step] = at
         elif isinstance(event, (e.TimerDone, e.TimerStopped)) and event.step in running:
             timers.append(Span(running.pop(event.step), at))
-    started, ended = _when(events[0][0]), _when(events[-1][0])
+    closed = next((item for item, event in events if isinstance(event, e.JobFinished)), events[-1][0])
+    started, ended = steady[events[0][0].seq], steady[closed.seq]
     if current:
         visits.append(Visit(*current, ended))
     timers += [Span(at, None) for at in running.values()]
@@ -195,7 +199,3 @@ def step_minutes(spent: JobTime | None) -> dict[str, float]:
 
 def _minutes(length: timedelta | None) -> float | None:
     return None if length is None else round(length / timedelta(minutes=1), 1)
-
-
-def _when(item: Event) -> datetime:
-    return datetime.fromisoformat(item.at_utc)

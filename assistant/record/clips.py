@@ -2,17 +2,19 @@
 
 import hashlib
 import io
-import os
+import re
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
 from assistant.errors import JournalError, SoundError
-from assistant.record.faults import explain, sync_directory
+from assistant.record.faults import explain, sync_directory, write_whole
 
 RATE_HZ = 16_000
 _FOLDER = "clips"
+_SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
 def save_clip(directory: Path | str, samples: np.ndarray) -> dict[str, str | float]:
@@ -33,7 +35,7 @@ def save_clip(directory: Path | str, samples: np.ndarray) -> dict[str, str | flo
     target = Path(directory) / file
     try:
         if not (target.exists() and hashlib.sha256(target.read_bytes()).hexdigest() == digest):
-            _write_whole(target, content)
+            write_whole(target, content)
     except OSError as error:
         raise explain(error, target, "write") from error
     return {"file": file, "sha256": digest, "seconds": round(len(samples) / RATE_HZ, 3)}
@@ -54,20 +56,21 @@ def read_clip(directory: Path | str, sha256: str) -> np.ndarray:
     return samples
 
 
-def _write_whole(target: Path, content: bytes) -> None:
-    """Write beside the target, fsync, rename: a power cut leaves the whole file or none."""
-    fresh = not target.parent.exists()
-    target.parent.mkdir(exist_ok=True, parents=True)
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+def kept_clips(directory: Path | str) -> list[str]:
+    """SHA-256 of every clip in a job's directory, those among them that came to no entry."""
+    return sorted(path.stem for path in (Path(directory) / _FOLDER).glob("*.flac") if _SHA256.fullmatch(path.stem))
+
+
+def delete_clips(directory: Path | str, clips: Iterable[str]) -> None:
+    """Take clips off the disk, by their SHA-256, and whatever a power cut left half written. Raises JournalError if that fails."""
+    folder = Path(directory) / _FOLDER
     try:
-        with part.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, target)
-    except OSError:
-        part.unlink(missing_ok=True)
-        raise
-    sync_directory(target.parent)
-    if fresh:
-        sync_directory(target.parent.parent)
+        for clip in clips:
+            if _SHA256.fullmatch(clip):  # never a path out of the folder
+                (folder / f"{clip}.flac").unlink(missing_ok=True)
+        if folder.is_dir():
+            for part in folder.glob(".*.part"):
+                part.unlink(missing_ok=True)
+            sync_directory(folder)
+    except OSError as error:
+        raise explain(error, folder, "take sound out of") from error

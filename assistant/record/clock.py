@@ -4,7 +4,13 @@ import time
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Protocol
 
-_PROCESS_START_S = time.monotonic()
+def _running_s() -> float:
+    """Seconds on a clock that nobody sets; where the system has one that goes on while the computer sleeps, that one."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic() if boot is None else time.clock_gettime(boot)
+
+
+_PROCESS_START_S = _running_s()
 
 
 class Clock(Protocol):
@@ -31,7 +37,7 @@ class SystemClock:
 
     def monotonic(self) -> float:
         """Seconds since the process started."""
-        return time.monotonic() - _PROCESS_START_S
+        return _running_s() - _PROCESS_START_S
 
 
 class SimulatedClock:
@@ -61,6 +67,31 @@ class SimulatedClock:
     def monotonic(self) -> float:
         """Simulated seconds since the clock was made."""
         return time.monotonic() - self._began_s + self._advanced_s
+
+
+class SteadyTime:
+    """Time of day that runs on when somebody sets the clock: for timers and durations, never for the time of an entry."""
+
+    LEAST_S = 2.0
+    """Seconds under which a move of the clock is not told: clocks are corrected in small steps all the time. Common practice, no source."""
+
+    def __init__(self, clock: Clock, moved_s: float = 0.0) -> None:
+        """`moved_s`: by how much the clock was moved in all, in earlier runs of the job."""
+        self._clock = clock
+        self._day_s = clock.utc().timestamp()
+        self._ran_s = clock.monotonic()
+        self._base_s = self._day_s - moved_s - self._ran_s
+
+    def now(self) -> float:
+        """Seconds since 1970 UTC, as if the clock had not been set since the job began."""
+        return self._base_s + self._clock.monotonic()
+
+    def moved(self) -> float | None:
+        """By how many seconds the clock was set since this was last asked, over 0 forward; None where it was not."""
+        day_s, ran_s = self._clock.utc().timestamp(), self._clock.monotonic()
+        moved = (day_s - self._day_s) - (ran_s - self._ran_s)
+        self._day_s, self._ran_s = day_s, ran_s
+        return moved if abs(moved) >= self.LEAST_S else None
 
 
 def shop_time(clock: Clock) -> datetime:

@@ -2,10 +2,13 @@
 
 import errno
 import os
+import sqlite3
 from pathlib import Path
 
 from assistant.errors import JournalError
 
+FAULTS = (sqlite3.Error, UnicodeDecodeError)
+"""What the database raises; the second where its message quotes damaged text, which Python's module cannot decode."""
 _KEPT = "what was recorded before is kept"
 _SQLITE = {
     "SQLITE_FULL": "the disk is full: free some space and try again",
@@ -36,13 +39,18 @@ def explain(error: Exception, path: Path, doing: str) -> JournalError:
     if isinstance(error, OSError):
         why = _SYSTEM.get(error.errno, f"the system says {error.strerror or error}: put that right and try again")
     else:
-        name = getattr(error, "sqlite_errorname", None) or ""
+        name = error_name(error)
         # Extended names such as SQLITE_IOERR_FSYNC begin with the plain one.
         why = next(
             (text for known, text in _SQLITE.items() if name == known or name.startswith(known + "_")),
             f"the database says {error}: finish the job and open it again",
         )
     return JournalError(f"Cannot {doing} {path}: {why}; {_KEPT}.")
+
+
+def error_name(error: Exception) -> str:
+    """SQLite's name of an error, such as SQLITE_CORRUPT; empty where it has none."""
+    return "SQLITE_CORRUPT" if isinstance(error, UnicodeDecodeError) else getattr(error, "sqlite_errorname", None) or ""
 
 
 def sync_directory(directory: Path) -> None:
@@ -53,3 +61,27 @@ def sync_directory(directory: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def write_whole(target: Path, content: bytes) -> None:
+    """Write beside the target, fsync, rename: a power cut leaves the whole file or the one that was there (OSError if refused)."""
+    make_folder(target.parent)
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        with part.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, target)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
+    sync_directory(target.parent)
+
+
+def make_folder(folder: Path, mode: int = 0o777) -> None:
+    """Make a folder, and those it lies in, so that none is lost in a power cut with all that is in it (OSError if refused)."""
+    missing = [path for path in (folder, *folder.parents) if not path.exists()]
+    for path in reversed(missing):
+        path.mkdir(mode, exist_ok=True)
+        sync_directory(path.parent)

@@ -5,12 +5,13 @@ removed or inserted entry is found by `verify`. Entries cut off the end are not:
 service record. The file needs a local disk; SQLite's write-ahead log does not work on a network share.
 """
 
+import functools
 import hashlib
 import json
 import os
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -20,7 +21,7 @@ from filelock import FileLock, Timeout
 
 from assistant.errors import JobInUse, JournalError
 from assistant.record.clock import Clock, SystemClock, shop_time
-from assistant.record.faults import explain, sync_directory
+from assistant.record.faults import FAULTS, error_name, explain, make_folder, sync_directory
 
 DATABASE = "journal.sqlite"
 GENESIS = "0" * 64
@@ -138,7 +139,7 @@ class Journal:
         try:
             database = _connect(path, "mode=ro&immutable=1" if settled else "mode=ro")
             _check_journal(database, path)
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise explain(error, path, "read") from error
         return cls(directory, database, None, None)
 
@@ -167,7 +168,7 @@ class Journal:
             if database is not None:
                 database.close()
             _drop_lock(directory, lock)
-            if isinstance(error, (sqlite3.Error, OSError)):
+            if isinstance(error, (*FAULTS, OSError)):
                 raise explain(error, path, "open for writing") from error
             raise
         return cls(directory, database, clock, lock)
@@ -198,17 +199,17 @@ class Journal:
                 own = chain_hash(columns)
                 # Autocommit: one statement, one transaction, one fsync; a failure rolls the whole statement back.
                 self._database.execute(_INSERT, (*columns, own))
-            except sqlite3.Error as error:
+            except FAULTS as error:
                 # Whether a failed commit reached the disk is for SQLite to say: ask again before the next append.
                 self._head = None
                 raise explain(error, self.path, "write") from error
             self._head = (seq + 1, own)
         return Event(*columns[:6], json.loads(text), previous, own)
 
-    def events(self) -> list[Event]:
-        """All events so far, oldest first. Raises JournalError if the file is damaged; use `verify` to prove that it is not changed."""
+    def events(self, after: int = 0) -> list[Event]:
+        """All events so far, oldest first; only those behind number `after`, for who follows a running job. Raises JournalError if the file is damaged; use `verify` to prove that it is not changed."""
         found = []
-        for row in self._rows():
+        for row in self._rows(after):
             try:
                 body = json.loads(row[6])
             except (TypeError, ValueError) as error:
@@ -225,16 +226,39 @@ class Journal:
                 raise self._broken(expected, f"number {row[0]} stands in its place")
             if row[7] != previous:
                 raise self._broken(expected, "it does not follow from the entry before")
-            if chain_hash(row[:8]) != row[8]:
+            if not _is_as_written(row):
                 raise self._broken(expected, "it is not as it was written")
             previous = row[8]
         try:
             # Bytes outside the entries; reads only.
             state = self._database.execute("PRAGMA quick_check(1)").fetchone()[0]
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise explain(error, self.path, "check") from error
         if state != "ok":
             raise self._broken(expected + 1, "the file is damaged after the entry before")
+        if (strange := self._strange()) is not None:
+            raise JournalError(f"{self.path} cannot be trusted: {strange}; its entries follow from each other: keep the file and restore a copy.")
+
+    def _strange(self) -> str | None:
+        """What in the file beside the entries is not as this program makes it: a guard against changes that is gone, a table added."""
+        try:
+            mark = self._database.execute("PRAGMA application_id").fetchone()[0]
+            version = self._database.execute("PRAGMA user_version").fetchone()[0]
+            found = set(self._database.execute("SELECT type, name, tbl_name, sql FROM sqlite_master"))
+        except FAULTS as error:
+            raise explain(error, self.path, "check") from error
+        if not found:
+            return None
+        wanted = _made()
+        if gone := sorted(name for _, name, _, _ in wanted - found):
+            return f"its rule {gone[0]} was changed or removed"
+        if added := sorted(str(name) for _, name, _, _ in found - wanted):
+            return f"{added[0]} was added to it"
+        return None if (mark, version) == (_APPLICATION_ID, _SCHEMA_VERSION) else "its mark was changed"
+
+    def copy_to(self, database: sqlite3.Connection) -> None:
+        """Copy the whole journal, as it is at one moment, into another database; it may be written to meanwhile. Raises sqlite3.Error."""
+        self._database.backup(database)
 
     def close(self) -> None:
         """Let go of the file and the lock; closing twice is harmless."""
@@ -248,18 +272,20 @@ class Journal:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _rows(self) -> Iterator[tuple[Any, ...]]:
+    def _rows(self, after: int = 0) -> Iterator[tuple[Any, ...]]:
         """Rows in order; empty where the power went before the table was made."""
         last = 0
         try:
             if not _has_events(self._database):
                 return
             # NOT INDEXED ORDER BY seq walks the table itself, so damage shows at the entry it hits.
-            for row in self._database.execute(f"SELECT {_COLUMNS} FROM events NOT INDEXED ORDER BY seq").fetchall():
+            # All of them, where all are asked for: an entry numbered 0 is one too many and must be seen.
+            where = f"WHERE seq > {after:d} " if after else ""
+            for row in self._database.execute(f"SELECT {_COLUMNS} FROM events NOT INDEXED {where}ORDER BY seq").fetchall():
                 last = row[0]
                 yield row
-        except sqlite3.DatabaseError as error:
-            if getattr(error, "sqlite_errorname", "").startswith("SQLITE_CORRUPT"):
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            if error_name(error).startswith("SQLITE_CORRUPT"):
                 last = self._readable_up_to()
                 raise self._broken(last + 1, "the file is damaged there") from error
             raise explain(error, self.path, "read") from error
@@ -270,7 +296,7 @@ class Journal:
         try:
             for (last,) in self._database.execute("SELECT seq FROM events NOT INDEXED ORDER BY seq"):
                 self._database.execute("SELECT * FROM events WHERE seq = ?", (last,)).fetchone()
-        except sqlite3.DatabaseError:
+        except (sqlite3.DatabaseError, UnicodeDecodeError):
             return max(last - 1, 0)
         return last
 
@@ -282,6 +308,45 @@ class Journal:
         return JournalError(
             f"Entry {seq} of {self.path} cannot be trusted: {what}; entries before it are good: keep the file and restore a copy."
         )
+
+
+def write_again(directory: Path | str, events: Iterable[Event]) -> None:
+    """Make the journal of `directory` from events that were read elsewhere, each with the hash it had.
+
+    Raises JournalError, and leaves the journal without events, where one is not as it was written or does not follow; also if there is
+    a journal already.
+    """
+    with Journal.create(directory) as journal:
+        last, previous = 0, GENESIS
+        try:
+            journal._database.execute("BEGIN IMMEDIATE")
+            for last, event in enumerate(events, start=1):
+                row = (event.seq, event.kind, event.at_utc, event.zone_offset, event.zone_name, event.monotonic_s, canonical(event.body), event.previous_hash, event.hash)
+                if event.seq != last or event.previous_hash != previous or not _is_as_written(row):
+                    raise JournalError(f"Entry {last} is not as it was written, or does not follow from the one before; get the job anew.")
+                journal._database.execute(_INSERT, row)
+                previous = event.hash
+            journal._database.execute("COMMIT")
+        except (sqlite3.Error, OverflowError, UnicodeEncodeError) as error:
+            raise explain(error, journal.path, "write") if isinstance(error, sqlite3.Error) else JournalError(f"Entry {last} holds what a journal cannot; get the job anew.") from error
+
+
+def _is_as_written(row: tuple[Any, ...]) -> bool:
+    try:
+        return chain_hash(row[:8]) == row[8]
+    except (TypeError, ValueError):  # a value of a kind that was never written, such as bytes for text
+        return False
+
+
+@functools.cache
+def _made() -> frozenset[tuple[str, str, str, str]]:
+    """What a journal's file holds beside its entries."""
+    database = sqlite3.connect(":memory:")
+    try:
+        database.executescript(_SCHEMA)
+        return frozenset(database.execute("SELECT type, name, tbl_name, sql FROM sqlite_master"))
+    finally:
+        database.close()
 
 
 def _connect(path: Path, how: str) -> sqlite3.Connection:
@@ -316,7 +381,7 @@ def _check_journal(database: sqlite3.Connection, path: Path) -> None:
 def _take_lock(directory: Path) -> FileLock:
     lock = FileLock(directory / "journal.lock", timeout=0, thread_local=False)
     try:
-        directory.mkdir(parents=True, exist_ok=True)
+        make_folder(directory)
         lock.acquire()
     except Timeout:
         holder = _holder(directory)

@@ -1,20 +1,21 @@
-"""Writes a service record as JSON, CSV or HTML."""
+"""Writes a service record as JSON, CSV, HTML and PDF."""
 
 import base64
 import csv
 import io
 import json
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import jinja2
 import numpy as np
 import soundfile
+from markupsafe import Markup
 
-from assistant.errors import JournalError
-from assistant.figures.units import digits, unit_symbol
+from assistant.errors import JournalError, PrintError
 from assistant.record.clips import read_clip
+from assistant.record.contents import contents
+from assistant.record.pdf import as_pdf
 
 RATE = 16_000
 """Samples a second of every clip."""
@@ -27,7 +28,7 @@ def as_json(record: dict[str, Any]) -> str:
 
 
 def as_csv(record: dict[str, Any]) -> str:
-    """One line an entry: answers, values, counts, passes, figures worked out, findings, skips; in the order of time."""
+    """One line an entry: answers, values, counts, passes, figures worked out, findings, skips, amendments, signatures; in the order of time."""
     rows: list[dict[str, Any]] = []
     steps = {step["key"]: step for step in record["steps"]}
 
@@ -50,6 +51,10 @@ def as_csv(record: dict[str, Any]) -> str:
         row("finding", finding["step"], finding, item=finding["part"], said_or_measured=f"{finding['condition']}; {finding['remark'] or finding['remark_source']}", verdict=finding["disposition"])
     for skip in record["skipped"]:
         row("skip", skip["step"], skip, said_or_measured=skip["reason"])
+    for one in record.get("amendments", []):
+        rows.append({"at": one["at"], "kind": "amendment", "item": one["field"], "said_or_measured": f"{one['old']} -> {one['new']}", "verdict": one["why"], "instruction": f"{one['who']}, {one['role']}", "corrects": one["entry"]})
+    for one in record.get("signatures", []):
+        rows.append({"at": one["at"], "kind": "signature", "item": one["role"], "instruction": one["who"], "said_or_measured": "; ".join([one["statement"], *one["open_points"]]), "verdict": "stands" if one["stands"] else "no longer stands"})
     text = io.StringIO()
     writer = csv.DictWriter(text, CSV_COLUMNS)
     writer.writeheader()
@@ -58,42 +63,42 @@ def as_csv(record: dict[str, Any]) -> str:
 
 
 def as_html(record: dict[str, Any], directory: Path | None = None) -> str:
-    """One page that stands alone; with the job's directory, clips of findings are put in as sound."""
+    """One page that stands alone; with the job's directory, the clips of its findings are put in as sound."""
     environment = jinja2.Environment(loader=jinja2.PackageLoader("assistant.record"), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
-    environment.filters["clock"] = lambda text: datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M:%S UTC") if text else ""
-    environment.filters["duration"] = _length
-    environment.filters["number"] = lambda value: "" if value is None else digits(value)
-    environment.filters["unit"] = unit_symbol
-    environment.filters["sound"] = lambda clips: _sound(directory, clips)
-    return environment.get_template("record.html").render(record=record)
+    # Drawings are made here from escaped words; a string in a style sheet is escaped in its own way.
+    environment.filters["drawing"] = Markup
+    environment.filters["css_string"] = lambda text: Markup('"' + "".join(letter if letter.isascii() and letter.isalnum() or letter in " -_" else f"\\{ord(letter):x} " for letter in text) + '"')
+    return environment.get_template("record.html").render(record=contents(record, directory and (lambda clips: _sound(directory, clips))))
 
 
 def write_record(record: dict[str, Any], job_directory: Path, out: Path) -> list[Path]:
-    """Write record.json and record.html into a folder. Raises JournalError when that fails."""
+    """Write record.json, record.html and record.pdf into a folder. Raises JournalError when that fails.
+
+    A PDF that cannot be set is left out, and not among the paths: the other two must not be lost by it, and `gloveside report` says why.
+    """
     paths = [out / "record.json", out / "record.html"]
     try:
         out.mkdir(parents=True, exist_ok=True)
         paths[0].write_text(as_json(record), encoding="utf-8")
         paths[1].write_text(as_html(record, job_directory), encoding="utf-8")
+        printed = out / "record.pdf"
+        # One from before would contradict the two that were just written.
+        printed.unlink(missing_ok=True)
+        try:
+            printed.write_bytes(as_pdf(record, job_directory))
+        except PrintError:
+            return paths
     except OSError as error:
         raise JournalError(f"The record cannot be written to {out} ({error.strerror}); the journal is kept in {job_directory}: make room, then run gloveside report.") from None
-    return paths
+    return [*paths, printed]
 
 
-def _length(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
-
-
-def _sound(directory: Path | None, clips: list[str]) -> str | None:
+def _sound(directory: Path, clips: list[str]) -> str | None:
     """Clips of one entry as one sound, in the order they were spoken; None where there is none to play."""
-    if directory is None or not clips:
-        return None
     try:
         spoken = [read_clip(directory, clip) for clip in clips]
     except JournalError:
-        return None  # removed or damaged: the record names the clip, and must be readable without it
+        return None  # taken out or damaged: the record names the clip, and must be readable without it
     joined = np.concatenate([np.append(samples, np.zeros(RATE // 4, np.int16)) for samples in spoken])
     packed = io.BytesIO()
     soundfile.write(packed, joined, RATE, format="FLAC", subtype="PCM_16")

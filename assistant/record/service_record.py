@@ -7,12 +7,15 @@ from typing import Any
 
 from assistant import __version__
 from assistant.engine import events as e
-from assistant.engine.missing import specified_torque
+from assistant.engine.missing import all_passes, specified_torque
 from assistant.engine.state import fold
 from assistant.figures.units import digits, unit_symbol
 from assistant.language.pack import Pack
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
-from assistant.record import accounts
+from assistant.record import accounts, after_record
+from assistant.record.clock_moves import clock_moves
+from assistant.record.clock_moves import clock_moves
+from assistant.record.in_force import NOT_KNOWN, in_force
 from assistant.record.journal import Event, Journal
 
 FORMAT = 1
@@ -24,15 +27,18 @@ def service_record(directory: Path, plan: Plan, pack: Pack, earlier: Sequence[di
 
     Raises JournalError when its journal cannot be read.
     """
-    stored = Journal.read(directory).events()
-    events = [(item, e.read_event(item.kind, item.body)) for item in stored]
+    with Journal.read(directory) as journal:
+        events = [(item, e.read_event(item.kind, item.body)) for item in journal.events()]
     state = fold(event for _, event in events)
-    return _Record(plan, pack, events, state.completed, state.skipped, earlier).build()
+    return _Record(plan, pack, events, state.completed, state.skipped, earlier).build() | {"seal": after_record.seal(directory)}
 
 
 class _Record:
     def __init__(self, plan: Plan, pack: Pack, events: list[tuple[Event, e.Event]], completed: frozenset[str], skipped: frozenset[str], earlier: Sequence[dict[str, float]]):
-        self.plan, self.pack, self.events = plan, pack, events
+        self.plan, self.pack, self.as_written = plan, pack, events
+        self.events = in_force(plan, events)
+        self.amended = after_record.by_entry(events)
+        self.words = {event.entry: event for _, event in events if isinstance(event, e.Transcribed)}
         self.completed, self.skipped = completed, skipped
         self.corrected = {event.corrects: item.seq for item, event in events if isinstance(event, e.Entry) and event.corrects}
         self.visits = self._visits()
@@ -73,7 +79,14 @@ class _Record:
             "time": accounts.time_rows(self.spent),
             "training": accounts.training(self.plan, self.events, self.spent, self.earlier) if started.detail == "full" else None,
             "pauses": self._pauses(),
+            "clock_moves": clock_moves(self.events),
             "clips": [{"sha256": clip, "file": f"clips/{clip}.flac"} for clip in clips],
+            "consent": after_record.consent(self.events),
+            "amendments": after_record.amendments(self.as_written, self.pack),
+            "signatures": after_record.signatures(self.events),
+            "questions": after_record.questions(self.events),
+            "clock_moves": clock_moves(self.as_written),
+            "removed_clips": after_record.removed_clips(self.events, clips),
             "journal": {"events": len(self.events), "last_hash": self.events[-1][0].hash},
         }
 
@@ -121,7 +134,7 @@ class _Record:
         return [
             {
                 "seq": item.seq, "step": planned.key, "stage": stage_title(planned), "instance": planned.instance, "figure": event.item, "quantity": event.quantity, "value": float(event.value), "unit": event.unit,
-                "at_least": _number(event.at_least), "at_most": _number(event.at_most), "verdict": event.verdict, "working": list(event.working), "at": item.at_utc,
+                "at_least": _number(event.at_least), "at_most": _number(event.at_most), "verdict": event.verdict, "working": list(event.working), "at": item.at_utc, **_basis(planned, event.item),
             }
             for item, event in figures.values()
         ]  # fmt: skip
@@ -134,26 +147,41 @@ class _Record:
         if planned.step.torque is None:
             return None
         value, unit = specified_torque(self.plan, planned.step.torque)
-        return {"value": float(value), "unit": unit, "lubrication": planned.step.torque.lubrication, "passes_percent": list(planned.step.tightening.passes_percent) if planned.step.tightening else []}
+        return {"value": float(value), "unit": unit, "lubrication": planned.step.torque.lubrication, "passes_percent": all_passes(planned.step.tightening) if planned.step.tightening else []}
 
     def _value(self, item: Event, event: e.ValueRecorded, planned: PlannedStep) -> dict[str, Any]:
         return {
             "seq": item.seq, "step": planned.key, "check": event.item, "quantity": event.quantity, "value": float(event.value), "unit": event.unit, "unit_spoken": event.unit_spoken,
             "si_value": float(event.si_value), "si_unit": event.si_unit, "at_least": _number(event.at_least), "at_most": _number(event.at_most), "limit_unit": event.limit_unit,
-            "specified": _number(event.specified), "uncertainty": _number(event.uncertainty), "readings": [float(reading) for reading in event.readings], "verdict": event.verdict, "at": item.at_utc, **self._standing(item, event),
+            "specified": _number(event.specified), "uncertainty": _number(event.uncertainty), "readings": [float(reading) for reading in event.readings], "verdict": event.verdict, "as_recorded": self._as_recorded(item), "at": item.at_utc, **self._standing(item, event),
         }  # fmt: skip
 
     def _standing(self, item: Event, event: e.Entry) -> dict[str, Any]:
-        return {"clips": list(event.clips), "corrects": event.corrects, "corrected_by": self.corrected.get(item.seq)}
+        return {"clips": list(event.clips), "corrects": event.corrects, "corrected_by": self.corrected.get(item.seq), "amended_by": self.amended.get(item.seq, [])}
+
+    def _as_recorded(self, item: Event) -> dict[str, Any] | None:
+        """An amended value as it was spoken; None where it stands as it was."""
+        if item.seq not in self.amended:
+            return None
+        return next({"value": float(event.value), "unit": event.unit, "verdict": event.verdict} for before, event in self.as_written if before.seq == item.seq and isinstance(event, e.ValueRecorded))
+
+    def _transcript(self, item: Event) -> dict[str, Any] | None:
+        words = self.words.get(item.seq)
+        return {"text": words.text, "engine": words.engine, "version": words.version, "confidence": words.confidence} if words else None
 
     def _findings(self) -> list[dict[str, Any]]:
         return [
             {
                 "seq": item.seq, "step": event.step, "stage": stage_title(self.plan.by_key[event.step]), "instance": self.plan.by_key[event.step].instance, "part": event.part, "condition": self._choice("conditions", event.condition), "disposition": self._choice("dispositions", event.disposition),
-                "remark": event.remark, "remark_source": event.remark_source, "at": item.at_utc, **self._standing(item, event),
+                "remark": event.remark, "remark_source": self._source(item, event), "transcript": self._transcript(item), "at": item.at_utc, **self._standing(item, event),
             }
             for item, event in self.events if isinstance(event, e.FindingRecorded)
         ]  # fmt: skip
+
+    def _source(self, item: Event, event: e.FindingRecorded) -> str:
+        """Where the remark has its words from; a person's name where they were put right."""
+        names = [amendment.who for _, amendment in self.as_written if isinstance(amendment, e.Amended) and amendment.entry == item.seq and amendment.field == "remark"]
+        return f"amended by {names[-1]}" if names else event.remark_source
 
     def _open_points(self, steps: list[dict[str, Any]]) -> list[str]:
         points = [f"Not done: {step['instruction']} ({step['stage']})" for step in steps if step["status"] == "not done"]
@@ -163,12 +191,14 @@ class _Record:
             words = {"out": "Outside its limits", "too close": "Too close to its limit to tell"}
             points += [f"{words[value['verdict']]}: {value['quantity']} {digits(value['value'])} {unit_symbol(value['unit'])} ({step['instruction']})" for value in last.values() if value["verdict"] in words]
             points += [f"Outside its limits: {figure['quantity']} {digits(figure['value'])} {unit_symbol(figure['unit'])}, worked out ({step['instruction']})" for figure in step["computed"] if figure["verdict"] == "out"]
+            points += [f"Cannot be worked out from the amended values: {figure['quantity']} ({step['instruction']})" for figure in step["computed"] if figure["verdict"] == NOT_KNOWN]
             counts: dict[tuple[str, str], dict[str, Any]] = {(count["fastener"], count["direction"]): count for count in step["counts"]}
             points += [f"Count differs: {count['fastener']}, {count['counted']} counted, {count['expected']} due ({step['instruction']})" for count in counts.values() if count["verdict"] == "differs"]
             final: dict[str, dict[str, Any]] = {answer["check"]: answer for answer in step["answers"]}
             points += [f"Failed: {answer['asked']} {answer['said']} ({step['stage']})" for answer in final.values() if answer["result"] == "fail"]
         points += [f"Still out: {line['fastener']}, {line['still_out']} ({line['kept']})" for line in accounts.fasteners(self.plan, self.events) if line["still_out"] > 0]
         refer = self.pack.group("dispositions").get("refer", ("",))[0]
+        points += [f"Not answered: {question['text']}" for question in after_record.questions(self.events) if question["answer"] is None]
         points += [f"For the supervisor: {finding['part']}, {finding['condition']}" for finding in self._findings() if finding["disposition"] == refer and not finding["corrected_by"]]
         return points
 
@@ -195,6 +225,15 @@ class _Record:
     def _choice(self, group: str, key: str) -> str:
         phrases = self.pack.group(group).get(key)
         return phrases[0] if phrases else key
+
+
+def _basis(planned: PlannedStep, figure: str) -> dict[str, Any]:
+    """What a figure was worked out from, so that it can be drawn; wear, which a procedure does not list, has none."""
+    compute = next((compute for compute in planned.step.compute if compute.id == figure), None)
+    if compute is None:
+        return {"kind": "life", "from": {}, "curve": None}
+    curve = {"at": compute.curve.at, "at_unit": compute.curve.at_unit, "points": [[float(x), float(y)] for x, y in compute.curve.points]} if compute.curve else None
+    return {"kind": compute.kind, "from": dict(compute.inputs), "curve": curve}
 
 
 def _number(value: Any) -> float | None:

@@ -7,7 +7,7 @@ from rapidfuzz import process
 
 from assistant.errors import JobNotFound, JournalError
 from assistant.record.clock import Clock, shop_time
-from assistant.record.faults import explain
+from assistant.record.faults import explain, make_folder, sync_directory
 from assistant.record.journal import DATABASE, Journal
 
 _JOB_ID = re.compile(r"(?P<day>\d{4}-\d{2}-\d{2})-(?P<asset>.+)-(?P<number>\d{2,})")
@@ -15,6 +15,11 @@ _LONGEST_ASSET = 60
 _SUGGESTIONS = 3
 _LIKE_ENOUGH = 60
 """Likeness, 0 to 100, below which a job id is not worth suggesting; chosen by trial."""
+
+
+def is_job_name(name: str) -> bool:
+    """Whether a directory of this name can be a job's."""
+    return _JOB_ID.fullmatch(name) is not None
 
 
 class Store:
@@ -30,7 +35,7 @@ class Store:
         """
         prefix = f"{shop_time(clock):%Y-%m-%d}-{_in_a_name(asset)}-"
         try:
-            self.root.mkdir(parents=True, exist_ok=True)
+            make_folder(self.root)
             taken = [match for name in self._names() if name.startswith(prefix) and (match := _JOB_ID.fullmatch(name))]
             number = 1 + max((int(match["number"]) for match in taken if match["number"] == match.string[len(prefix) :]), default=0)
             while True:
@@ -38,6 +43,7 @@ class Store:
                 try:
                     # mkdir decides between two benches starting the same asset at once.
                     (self.root / job).mkdir()
+                    sync_directory(self.root)
                     return job, self.root / job
                 except FileExistsError:
                     number += 1
@@ -54,8 +60,11 @@ class Store:
 
     def find(self, job: str) -> Path:
         """The directory of a job, capitals ignored. Raises JobNotFound, with the nearest ids, if there is none."""
-        known = dict(self.jobs())
         wanted = job.strip()
+        # A name given whole is looked up by itself: with a hundred thousand jobs a list of all of them takes seconds.
+        if _JOB_ID.fullmatch(wanted) and Path(wanted).name == wanted and (self.root / wanted / DATABASE).is_file():
+            return self.root / wanted
+        known = dict(self.jobs())
         if wanted in known:
             return known[wanted]
         same = [name for name in known if name.casefold() == wanted.casefold()]
@@ -101,7 +110,7 @@ class Store:
     def _names(self) -> list[str]:
         if not self.root.exists():
             return []
-        return [entry.name for entry in self.root.iterdir() if entry.is_dir() and _JOB_ID.fullmatch(entry.name)]
+        return [entry.name for entry in self.root.iterdir() if entry.is_dir() and is_job_name(entry.name)]
 
 
 def _in_a_name(asset: str) -> str:

@@ -1,11 +1,13 @@
 """The dialogue, phrase by phrase, on a small procedure. Read-back before storing follows radiotelephony practice (ICAO Annex 10 vol II 5.2.1.9, from memory)."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
 from assistant.engine import events as e
 from assistant.engine.expect import expected
+from assistant.engine.missing import limits_of
 from assistant.engine.state import fold
 from tests.support import FLANGE, PUMP, Dialogue, plan_of
 
@@ -347,6 +349,41 @@ def test_a_value_far_outside_is_asked_for_again_and_taken_when_said_twice(job):
     assert "Diameter, three millimetres. Yes or no?" in " ".join(job.said)
     job.say("yes")
     assert (job.last(e.ValueRecorded).value, job.last(e.ValueRecorded).verdict) == (Decimal(3), "out")
+
+
+@pytest.mark.parametrize(
+    ("said", "value", "doubted"),
+    [
+        ("thirty nine", "39", False),
+        ("thirty nine point one", "39.1", True),
+        ("ten", "10", False),
+        ("nine", "9", True),
+        ("zero", "0", True),
+        ("two inches", "2", True),
+        ("one inch", "1", False),
+    ],
+)
+def test_a_value_outside_its_plausible_range_is_asked_for_again_and_taken_when_said_twice(said, value, doubted):
+    # The limits are 31 to 32 mm: five times or a fifth of them is far from all of these. An inch is 25.4 mm.
+    bench = at_look(Dialogue(plan_of(SMALL.replace("unit: mm,", "unit: mm, plausible_from: 10, plausible_to: 39,", 1))))
+    bench.say("next step", "no light")
+    answer = bench.say(said)
+    assert ("that is far outside" in answer) == doubted
+    assert not any(isinstance(event, e.ValueRecorded) for event in bench.events)
+    if doubted:
+        assert bench.last(e.Question).doubted == Decimal(value)
+        answer = bench.say(said)
+    assert "Yes or no?" in answer
+    bench.say("yes")
+    assert bench.last(e.ValueRecorded).value == Decimal(value)
+
+
+def test_a_plausible_torque_is_named_in_its_own_unit():
+    plan = plan_of(SMALL)
+    planned = next(item for item in plan.steps if item.step.torque)
+    torque = planned.step.torque.model_copy(update={"plausible_from": Decimal(1), "plausible_to": Decimal(2)})
+    held = limits_of(plan, replace(planned, step=planned.step.model_copy(update={"torque": torque})), "torque")
+    assert (held.plausible_from, held.plausible_to) == (1, 2)
 
 
 def test_asleep_it_hears_nothing_but_the_wake_phrase(job):

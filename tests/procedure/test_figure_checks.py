@@ -56,3 +56,22 @@ def test_each_slip_is_found_at_its_line(old, new, expected):
 def test_the_line_is_that_of_the_slip():
     text = JOB.replace("volume: 2 L", "volume: 2 mm")
     assert any(line.startswith(f"p.yaml:{line_of(text, 'volume: 2 mm')}:") for line in remarks(text))
+
+
+@pytest.mark.parametrize(
+    ("keys", "expected"),
+    [
+        ("plausible_from: 1, plausible_to: 8", None),
+        ("plausible_from: 2, plausible_to: 3", None),
+        ("plausible_from: -1", None),
+        ("plausible_from: 2.5", "plausible_from 2.5 is over the limit 2: good values would be asked for twice; write less"),
+        ("plausible_to: 2.9", "plausible_to 2.9 is under the limit 3: good values would be asked for twice; write more"),
+        ("plausible_from: 5, plausible_to: 1", "plausible_from 5 is not below plausible_to 1; exchange or mend them"),
+    ],
+)
+@pytest.mark.parametrize("what", ["measure: {quantity: pressure, unit: bar, at_least: 2, at_most: 3", "torque: {value: 2.5, unit: N.m, tolerance_percent: 20"])
+def test_a_plausible_range_holds_the_limits(what, keys, expected):
+    kind = "checks: [{id: one, ask: How much?, " + what + ", " + keys + "}}]" if what.startswith("measure") else what + ", " + keys + "}"
+    text = "procedure: small\ntitle: Small\nrevision: 1\ndate: 2026-01-05\nasset_class: pump\nstages: [{id: work, title: Work, steps: [{id: look, instruction: Look., " + kind + "}]}]\n"
+    found = [line for line in remarks(text) if "plausible" in line]
+    assert [line.split("error: ")[-1] for line in found] == ([expected] if expected else []), found

