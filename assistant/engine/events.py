@@ -473,17 +473,18 @@ KINDS: dict[str, type[Event]] = {
 
 _DECIMALS = {"value", "si_value", "at_least", "at_most", "specified", "uncertainty", "torque", "doubted"}
 _TUPLES = {"clips", "undone", "working", "open_points"}
+_READ_AS = {kind: (_DECIMALS & names, _TUPLES & names) for kind, cls in KINDS.items() for names in [{field.name for field in fields(cls)}]}
 
 
 def read_event(kind: str, body: dict[str, Any]) -> Event:
     """The event a journal line holds. Raises KeyError for a kind, TypeError for a field this version does not know."""
     cls = KINDS[kind]
-    names = {field.name for field in fields(cls)}
+    decimals, tuples = _READ_AS[kind]
     values = dict(body)
-    for name in _DECIMALS & names & values.keys():
+    for name in decimals & values.keys():
         if values[name] is not None:
             values[name] = Decimal(values[name])
-    for name in _TUPLES & names & values.keys():
+    for name in tuples & values.keys():
         values[name] = tuple(values[name])
     if "readings" in values:
         values["readings"] = tuple(Decimal(reading) for reading in values["readings"])

@@ -14,7 +14,6 @@ from assistant.language.pack import Pack
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
 from assistant.record import accounts, after_record
 from assistant.record.clock_moves import clock_moves
-from assistant.record.clock_moves import clock_moves
 from assistant.record.in_force import NOT_KNOWN, in_force
 from assistant.record.journal import Event, Journal
 
@@ -29,7 +28,8 @@ def service_record(directory: Path, plan: Plan, pack: Pack, earlier: Sequence[di
     """
     with Journal.read(directory) as journal:
         events = [(item, e.read_event(item.kind, item.body)) for item in journal.events()]
-    state = fold(event for _, event in events)
+    # Only these two say where a step stands; to fold all would take most of the time of a long job.
+    state = fold(event for _, event in events if isinstance(event, (e.StepCompleted, e.StepSkipped)))
     return _Record(plan, pack, events, state.completed, state.skipped, earlier).build() | {"seal": after_record.seal(directory)}
 
 
@@ -37,6 +37,9 @@ class _Record:
     def __init__(self, plan: Plan, pack: Pack, events: list[tuple[Event, e.Event]], completed: frozenset[str], skipped: frozenset[str], earlier: Sequence[dict[str, float]]):
         self.plan, self.pack, self.as_written = plan, pack, events
         self.events = in_force(plan, events)
+        self.by_step: dict[str, list[tuple[Event, e.Event]]] = {}
+        for item, event in self.events:
+            self.by_step.setdefault(getattr(event, "step", ""), []).append((item, event))
         self.amended = after_record.by_entry(events)
         self.words = {event.entry: event for _, event in events if isinstance(event, e.Transcribed)}
         self.completed, self.skipped = completed, skipped
@@ -106,7 +109,7 @@ class _Record:
 
     def _step(self, planned: PlannedStep) -> dict[str, Any]:
         step = planned.step
-        mine = [(item, event) for item, event in self.events if getattr(event, "step", None) == planned.key]
+        mine = self.by_step.get(planned.key, [])
         status = "done" if planned.key in self.completed else "skipped" if planned.key in self.skipped else "not done"
         return {
             "key": planned.key,
