@@ -215,9 +215,15 @@ def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None,
         return None, KeyboardListener(sys.stdin)
     if listen in KINDS:
         from assistant.speech.microphone import Microphone
+        from assistant.speech.recogniser_process import ProcessRecogniser
 
-        recogniser = make_recogniser(listen, pack, models)
-        return recogniser, MicrophoneListener(Microphone(microphone), recogniser, profile.endpointer if profile else Endpointer)
+        # A process of its own: a recogniser that crashes costs a phrase, not the job.
+        process = ProcessRecogniser(listen, pack, models)
+        try:
+            return process, MicrophoneListener(Microphone(microphone), process, profile.endpointer if profile else Endpointer)
+        except SoundError:
+            process.close()
+            raise
     path = Path(listen)
     if not path.suffix and not path.exists():
         raise SoundError(f'"{listen}" is neither a way to listen nor a sound file; use auto, vosk, pocketsphinx, typed or a file.')

@@ -24,7 +24,7 @@ _RATIO_FROM = 1 << 20
 """Bytes below which nobody is harmed by any ratio."""
 _CHUNK = 1 << 18
 LIMITS = {
-    "events.jsonl": 256 << 20, "chain.txt": 256 << 20, "seals.jsonl": 64 << 20, "seal.pub": 1 << 16, "procedure.yaml": 8 << 20, "record.json": 256 << 20, "record.html": 1 << 30, "record.pdf": 1 << 30,
+    "events.jsonl": 64 << 20, "chain.txt": 64 << 20, "seals.jsonl": 64 << 20, "seal.pub": 1 << 16, "procedure.yaml": 8 << 20, "record.json": 256 << 20, "record.html": 1 << 30, "record.pdf": 1 << 30,
     "event.schema.json": 1 << 20, "record.schema.json": 1 << 20, "HOW-TO-VERIFY.txt": 1 << 20, "SHA256SUMS": 8 << 20,
 }  # fmt: skip
 """Files that may be there, and the most bytes of each."""

@@ -84,7 +84,7 @@ class Line:
     seal: Seal | None
     """None where the line is no seal as this program writes it, to the byte."""
     whole: bool
-    """False for a last line without its end: a write that was cut short."""
+    """False for a last line without its end: a write that was cut short, be it only by that end."""
 
     @property
     def hash(self) -> str:
@@ -154,7 +154,7 @@ def read_lines(directory: Path) -> list[Line]:
         raise explain(error, path, "read") from error
     raw = content.split(b"\n")
     whole, rest = raw[:-1], raw[-1]
-    return [Line(line, _read(line), True) for line in whole] + ([Line(rest, None, False)] if rest else [])
+    return [Line(line, _read(line), True) for line in whole] + ([Line(rest, _read(rest), False)] if rest else [])
 
 
 def _read(line: bytes) -> Seal | None:

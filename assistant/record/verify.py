@@ -92,10 +92,10 @@ def _line_faults(lines: Sequence[Line], public_key: bytes | None, notes: list[st
     before, number, covered = GENESIS, 0, 0
     for place, line in enumerate(lines, start=1):
         following = lines[place].seal if place < len(lines) else None
+        if not line.whole:
+            yield f"{CUT_SHORT}, as when the power goes while sealing: what stands before it is whole; gloveside seal seals the job again."
         if line.seal is None:
-            if not line.whole:
-                yield f"{CUT_SHORT}, as when the power goes while sealing: what stands before it is whole; gloveside seal seals the job again."
-            elif following is None or following.previous != line.hash or not following.fits():
+            if following is None or following.previous != line.hash or not following.fits():
                 yield f"Line {place} of {SEALS} is not a seal as it was written: it was changed or damaged."
             else:
                 notes.append(f"Line {place} of {SEALS} was cut short, as when the power goes while sealing; the seal after it covers it as it is.")

@@ -4,6 +4,7 @@ A child process runs the job; it writes a line to a pipe for every prompt that i
 parent is already loaded with everything, so a child begins at once.
 """
 
+import contextlib
 import json
 import os
 import random
@@ -12,7 +13,7 @@ import signal
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,8 +25,10 @@ from assistant.bench import Bench
 from assistant.engine import events as e
 from assistant.engine.decide import reopen
 from assistant.engine.state import State, evolve, fold
+from assistant.engine.expect import general_vocabulary
 from assistant.figures.units import warm_up
 from assistant.language.grammar import Grammar
+from assistant.language.vocabulary import Vocabulary
 from assistant.language.wording import sentence
 from assistant.record.clips import read_clip
 from assistant.record.clock import SimulatedClock
@@ -141,6 +144,42 @@ def sounding(words: str, grammar: Grammar) -> Heard:
     return Heard(words, 1.0, False, len(sound) / 16_000, 0.0, "made", sound)
 
 
+@contextlib.contextmanager
+def spoken(script: dict[str, Any]) -> Iterator[Callable[[str, Grammar], Heard]]:
+    """Through sound files, by a synthetic voice, and the embedded recogniser; both are made ready when first asked for."""
+    from assistant.rehearsal import Voice
+    from assistant.speech.engines import close_recogniser, make_recogniser, wait_until_ready
+    from assistant.speech.sound import read_sound
+
+    with contextlib.ExitStack() as stack:
+        ready: list[Any] = []
+        sounds: dict[str, np.ndarray] = {}
+
+        def get_ready() -> None:
+            recogniser = make_recogniser("pocketsphinx", EN, ROOT / "models")
+            stack.callback(close_recogniser, recogniser)
+            wait_until_ready(recogniser)
+            voice = Voice()
+            stack.callback(voice.close)
+            for words in spoken_words(script):
+                sounds[words] = np.pad(read_sound(voice.path(words)), (3200, 4800))
+            recogniser.hear(sounds["next step"], Vocabulary(EN).grammar(general_vocabulary()))
+            ready.append(recogniser)
+
+        def hear(words: str, grammar: Grammar) -> Heard:
+            return ready[0].hear(sounds[words], grammar)
+
+        hear.get_ready = get_ready  # type: ignore[attr-defined]
+        yield hear
+
+
+def spoken_words(script: dict[str, Any]) -> list[str]:
+    """Whatever may be said in the job, so that every sound file is made before a child needs it."""
+    slots = [phrases[0] for group in ("conditions", "dispositions") for phrases in EN.group(group).values()]
+    remarks = [str(finding["remark"]) for lines in script["steps"].values() for finding in lines.get("findings", ())]
+    return [*Technician(script, FLANGE, EN).phrases(), "gasket", *slots, *remarks]
+
+
 def technician_for(events: list[e.Event]) -> Technician:
     """One who remembers what was recorded before a kill, as a person does."""
     one = Technician(SCRIPT, FLANGE, EN)
@@ -235,6 +274,8 @@ def check_after(directory: Path, told: list[list[Any]], before: list[str], count
 def many_kills(folder: Path, kills: int, seed: int, hear: Callable[[str, Grammar], Heard], key: Any) -> Kills:
     """Jobs, each killed at random points until it ends; a fresh one then begins, until there were so many kills. Raises AssertionError."""
     warm_up()  # here, so that no child spends its time on it
+    if hasattr(hear, "get_ready"):
+        hear.get_ready()
     chance = random.Random(seed)
     count = Kills()
     begun = time.monotonic()
