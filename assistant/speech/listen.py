@@ -11,12 +11,21 @@ from typing import Protocol, TextIO
 import numpy as np
 
 from assistant.language.grammar import Grammar
+from assistant.speech.devices import level_dbfs
 from assistant.speech.endpoint import Endpointer, split_sound
-from assistant.speech.front import FrontEnd, Recent
+from assistant.speech.front import FrontEnd, Recent, advice
 from assistant.speech.microphone import Microphone
-from assistant.speech.recognise import Heard, Recogniser
-from assistant.speech.sound import read_sound
+from assistant.speech.recognise import RATE, Heard, Recogniser
+from assistant.speech.sound import read_sound, speech_over_noise_db
 
+
+CUT_OFF = "Some of what you said was lost. Say it again."
+"""Said when the microphone failed, or sound was lost, in the middle of a phrase."""
+NOISY = "It is loud here. Come closer to the microphone, or wait until it is quieter."
+NOISY_DB = 10.0
+"""Speech less than this above the sound before it is called noisy, dB. From memory: recognisers fail more and more below it."""
+ADVICE_EVERY_S = 60.0
+"""The same advice is not said again within this time, s."""
 
 TAIL_S = 0.25
 """Sound still to come from the loudspeaker when the speaker says it is done."""
@@ -104,11 +113,16 @@ class MicrophoneListener:
     def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer, front: FrontEnd | None = None):
         self._microphone, self._recogniser = microphone, recogniser
         self._front, self._recent = front or FrontEnd(), Recent()
-        self._make_endpointer = endpointer
         self._endpointer = endpointer()
         self._deaf = False
+        self.level_dbfs: float | None = None
+        """Of the last block from the microphone, for a display."""
         self._waiting: list[tuple[np.ndarray, np.ndarray]] = []
         """Utterances, each with the sound of the shop before it."""
+        self._breaks = getattr(microphone, "breaks", 0)
+        self._notices: list[str] = []
+        self._advised: dict[str, float] = {}
+        """When each piece of advice was last given, monotonic s."""
 
     def listen(self, grammar: Grammar, timeout_s: float) -> Heard | None:
         until = time.monotonic() + timeout_s
@@ -116,28 +130,57 @@ class MicrophoneListener:
         # Once somebody has begun to speak, the phrase is heard out, however long the time-out.
         while not self._waiting and (time.monotonic() < until or self._endpointer.speaking):
             block = self._microphone.read(0.2)
+            self._discard_broken()
             if block is None:
                 if time.monotonic() >= until:
                     break
-            elif not self._deaf:
+                continue
+            self.level_dbfs = level_dbfs(block)
+            if not self._deaf:
                 self._recent.add(block)
                 self._waiting += [(utterance, self._recent.before(utterance)) for utterance in self._endpointer.feed(block)]
         if not self._waiting:
             return None
         utterance, before = self._waiting.pop(0)
         # The record keeps the sound as it was.
-        return replace(self._recogniser.hear(self._front.clean(utterance, before), grammar), audio=utterance)
+        heard = replace(self._recogniser.hear(self._front.clean(utterance, before), grammar), audio=utterance)
+        if heard.rejected:
+            self._advise(utterance, before)
+        return heard
+
+    def _discard_broken(self) -> None:
+        """Half a phrase is no phrase: where sound was lost, what was being said is forgotten."""
+        breaks = getattr(self._microphone, "breaks", 0)
+        if breaks == self._breaks:
+            return
+        self._breaks = breaks
+        if self._endpointer.speaking and not self._deaf:
+            self._notices.append(CUT_OFF)
+        self._endpointer.reset()
+
+    def _advise(self, utterance: np.ndarray, before: np.ndarray) -> None:
+        """Say why a phrase may not have been understood, if that can be measured, each reason once in ADVICE_EVERY_S."""
+        why = advice(utterance)
+        if why is None and len(before) >= RATE // 4 and speech_over_noise_db(utterance, before) < NOISY_DB:
+            why = NOISY
+        now = time.monotonic()
+        if why is not None and now - self._advised.get(why, -ADVICE_EVERY_S) >= ADVICE_EVERY_S:
+            self._advised[why] = now
+            self._notices.append(why)
 
     def deaf(self, yes: bool) -> None:
         if self._deaf and not yes:
             # What came in meanwhile was our own voice, and its last words are still on their way.
             self._microphone.drain(TAIL_S)
-            self._endpointer = self._make_endpointer()
+            # The level of the noise outlasts the prompt.
+            self._endpointer.reset()
             self._waiting.clear()
         self._deaf = yes
 
     def notices(self) -> list[str]:
-        return self._microphone.notices()
+        mine, self._notices = self._notices, []
+        stopped = getattr(self._recogniser, "notices", None)
+        return [*self._microphone.notices(), *(stopped() if stopped is not None else ()), *mine]
 
     def close(self) -> None:
         self._microphone.close()

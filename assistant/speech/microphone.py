@@ -60,6 +60,8 @@ class Microphone:
         self._process: subprocess.Popen[bytes] | None = None
         self.overflows = 0
         """Blocks lost so far, by the capture process or for want of reading."""
+        self.breaks = 0
+        """Times that sound was lost so far: a word around a break may be half a word."""
         self.device = device
         """Name of the device in use; None until it is known."""
         self.rate = 0.0
@@ -147,6 +149,10 @@ class Microphone:
                     self._problem = problem
                     self._changed.notify_all()
                     return
+                # What is not yet read may be the first half of a phrase whose other half never comes.
+                self.breaks += 1
+                self._blocks.clear()
+                self._kept = 0
                 if not gone or self._recovered:
                     gone = True
                     self._notices.append(GONE)
@@ -207,6 +213,7 @@ class Microphone:
             if lost and not self.overflows:
                 self._notices.append(OVERFLOW)
             self.overflows += lost
+            self.breaks += lost > 0
             self._opened = True
             self._changed.notify_all()
 

@@ -51,7 +51,3 @@ class Recogniser(Protocol):
     def missing_words(self, words: Iterable[str]) -> list[str]:
         """Those of `words` this recogniser can never hear, sorted."""
         ...
-
-    def transcribe(self, samples: np.ndarray) -> str | None:
-        """Free words in `samples` (int16, mono, 16 kHz); None when it cannot, or nothing was said."""
-        ...

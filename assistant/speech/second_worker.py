@@ -1,8 +1,8 @@
-"""Whisper in a process that can be killed: `python -m assistant.speech.second_worker MODEL_DIRECTORY`.
+"""Whisper in a process that can be killed: `python -m assistant.speech.second_worker DIRECTORY...`.
 
 First comes one JSON line, {"ready": true} or {"error": sentence}. Then for each request on stdin, one JSON line {"samples": how many,
 "candidates": [text, ...], "free": whether free words are wanted} followed by that many little-endian int16 samples (mono, 16 kHz), one
-JSON line {"scores": [[sum, tokens], ...], "text": ..., "mean": ..., "no_speech": ...}: see `Whisper`.
+JSON line {"scores": [[sum, tokens], ...], "text": ..., "others": [...], "mean": ..., "no_speech": ...}: see `Whisper`.
 
 The model comes from a directory on this machine and nothing else is ever asked for: the tokeniser and the spectrogram are worked out
 here, because the usual libraries for them bring a client for downloads.
@@ -15,6 +15,7 @@ import math
 import os
 import re
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -119,15 +120,26 @@ class Sound:
 class Whisper:
     """The model, loaded once. All scores are natural logarithms of probabilities."""
 
-    def __init__(self, model: Path, threads: int = 2):
+    def __init__(self, folders: Sequence[Path], threads: int = 2):
+        """`folders` together hold the model as CTranslate2 has it, model.bin whole or in parts (model.bin.part1 and so on)."""
         import ctranslate2
 
         self._storage = ctranslate2.StorageView
         self._last: tuple[bytes, Sound] | None = None
-        self._model = ctranslate2.models.Whisper(str(model), device="cpu", compute_type="int8", intra_threads=threads)
-        self._tokens = Tokens(model / "tokenizer.json")
-        words = (model / "vocabulary.txt").read_text(encoding="utf-8").split("\n")
-        self._start, self._plain = words.index("<|startoftranscript|>"), words.index("<|notimestamps|>")
+        files = {file.name: file for folder in folders for file in sorted(folder.iterdir()) if file.is_file()}
+        # Newer conversions have a list in JSON, older ones a line for each token.
+        vocabulary = next(name for name in ("vocabulary.json", "vocabulary.txt") if name in files)
+        text = files[vocabulary].read_text(encoding="utf-8")
+        words: list[str] = json.loads(text) if vocabulary.endswith(".json") else text.split("\n")
+        # Parts are joined in memory, so that nothing is written.
+        parts = [files["model.bin"]] if "model.bin" in files else [files[name] for name in sorted(files) if name.startswith("model.bin.part")]
+        held = {name: files[name].read_bytes() for name in ("config.json", vocabulary)} | {"model.bin": b"".join(part.read_bytes() for part in parts)}
+        self._model = ctranslate2.models.Whisper("whisper", device="cpu", compute_type="int8", intra_threads=threads, files=held)
+        self._tokens = Tokens(files["tokenizer.json"])
+        # A model of many languages is told which one, and that it is to write down and not to translate.
+        flags = ("<|en|>", "<|transcribe|>") if self._model.is_multilingual else ()
+        self._start = [words.index(token) for token in ("<|startoftranscript|>", *flags)]
+        self._plain = words.index("<|notimestamps|>")
 
     def encode(self, samples: np.ndarray) -> Sound:
         """The encoder's view of int16 sound, in a window as short as it will bear: see LEAST_S. That of the last sound is kept."""
@@ -153,18 +165,19 @@ class Whisper:
             batch = [list(self._tokens.encode(" " + text)) for text in texts[first : first + BATCH]]
             view = self._storage.from_array(np.ascontiguousarray(np.repeat(memory, len(batch), axis=0)))
             # Forced decoding: the alignment itself is not wanted, only the probabilities it is made with. Eight frames keep it cheap.
-            results = self._model.align(view, [self._start], batch, [8] * len(batch), median_filter_width=1)
+            results = self._model.align(view, self._start, batch, [8] * len(batch), median_filter_width=1)
             for result, tokens in zip(results, batch, strict=True):
                 found.append((float(np.sum(np.log(np.maximum(result.text_token_probs, 1e-12)))), len(tokens)))
         return found
 
-    def free(self, sound: Sound) -> tuple[str, float, float]:
-        """(text, mean log probability a token, probability that nobody speaks) of the likeliest words by a beam of BEAM."""
+    def free(self, sound: Sound) -> tuple[list[str], float, float]:
+        """(texts, the likeliest first, mean log probability a token of that, probability that nobody speaks): what a beam of BEAM ends with."""
         # The library lets a text have half of max_length, start and flags counted.
         limit = 10 + int(MOST_TOKENS_A_SECOND * sound.frames / FRAMES_A_SECOND)
-        result = self._model.generate(sound.view, [[self._start, self._plain]], beam_size=BEAM, max_length=2 * limit, return_scores=True, return_no_speech_prob=True)[0]
+        prompt = [*self._start, self._plain]
+        result = self._model.generate(sound.view, [prompt], beam_size=BEAM, num_hypotheses=BEAM, max_length=2 * limit, return_scores=True, return_no_speech_prob=True)[0]
         # The library divides the sum by the number of tokens without the end of text.
-        return self._tokens.decode(result.sequences_ids[0]).strip(), result.scores[0], result.no_speech_prob
+        return [self._tokens.decode(ids).strip() for ids in result.sequences_ids], result.scores[0], result.no_speech_prob
 
 
 def main() -> None:
@@ -178,7 +191,7 @@ def main() -> None:
         out.flush()
 
     try:
-        whisper = Whisper(Path(sys.argv[1]))
+        whisper = Whisper([Path(folder) for folder in sys.argv[1:]])
         whisper.free(whisper.encode(np.zeros(RATE, np.int16)))  # the first pass is slow; it is done before anybody waits
     except Exception as error:  # whatever the library raises, nobody can use the model
         reply({"error": f"The second recogniser cannot be loaded ({error})."})
@@ -198,7 +211,8 @@ def answer(whisper: Whisper, samples: np.ndarray, candidates: list[str], free: b
     sound = whisper.encode(samples)
     body: dict[str, Any] = {"scores": whisper.score(sound, candidates)}
     if free:
-        body["text"], body["mean"], body["no_speech"] = whisper.free(sound)
+        texts, body["mean"], body["no_speech"] = whisper.free(sound)
+        body["text"], body["others"] = texts[0], texts[1:]
     return body
 
 

@@ -12,11 +12,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from assistant.speech.recognise import RATE
+from assistant.speech.sound import frame_power
 
 NOISE_RMS = 0.05
 """RMS of every noise, fraction of full scale (-26 dB): low enough that blows, 20 dB above their mean, do not clip."""
-FRAME_S = 0.02
-"""Seconds per frame when looking for active speech."""
 ACTIVE_DB = 20.0
 """A frame is active speech when its level is within this of the 95th percentile of all frames, dB."""
 BLOCK_S = 30.0
@@ -89,7 +88,7 @@ NOISES: dict[str, Callable[[float, int], np.ndarray]] = {"compressor": compresso
 
 def active_power(speech: np.ndarray) -> float:
     """Mean square of the active frames of `speech`, in its own unit squared; pauses do not count. 0 for empty or silent sound."""
-    power = _frame_power(speech)
+    power = frame_power(speech, fill=False, offset=True)
     # Digital silence around the speech is none of it: a longer pause must not move the percentile.
     power = power[power > 0]
     if len(power) == 0:
@@ -226,11 +225,3 @@ def _rings(samples: int, places: np.ndarray, rng: np.random.Generator, hertz: Se
 
 def _mean_square(wave: np.ndarray) -> float:
     return float(np.mean(np.square(wave, dtype=np.float64))) if len(wave) else 0.0
-
-
-def _frame_power(wave: np.ndarray) -> np.ndarray:
-    frame = round(FRAME_S * RATE)
-    whole = len(wave) // frame
-    if whole == 0:
-        return np.array([_mean_square(wave)]) if len(wave) else np.zeros(0)
-    return (np.asarray(wave[: whole * frame], dtype=np.float64).reshape(whole, frame) ** 2).mean(axis=1)

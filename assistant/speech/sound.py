@@ -62,7 +62,7 @@ def to_16k(samples: np.ndarray, rate: int) -> np.ndarray:
     if samples.dtype == np.int16 and samples.ndim == 1 and rate == RATE:
         return samples
     scale = 1.0 if samples.dtype.kind == "f" else float(-np.iinfo(samples.dtype).min or 1)
-    wave = np.nan_to_num(samples.astype(np.float64) / scale, nan=0.0, posinf=1.0, neginf=-1.0)
+    wave = np.clip(np.nan_to_num(samples.astype(np.float64) / scale, nan=0.0, posinf=1.0, neginf=-1.0), -1e6, 1e6)  # beyond that a sum overflows
     if wave.ndim == 2:
         wave = wave.mean(axis=1)
     if rate != RATE and len(wave):
@@ -95,7 +95,7 @@ def is_clipped(samples: np.ndarray) -> bool:
 def speech_in(samples: np.ndarray) -> np.ndarray:
     """The stretch of int16 sound that may be speech: trimmed, and empty where its level never moves, as a motor's hum."""
     loud = trim_silence(samples)
-    power = _frame_power(loud)
+    power = frame_power(loud)
     steady = len(power) >= 5 and np.percentile(power, 95) < np.percentile(power, 5) * 10 ** (STEADY_DB / 10)
     return loud[:0] if steady else loud
 
@@ -107,7 +107,7 @@ def trim_silence(samples: np.ndarray, keep_s: float = 0.2, below_db: float = 35.
     frame at all (all zeros) becomes empty.
     """
     frame = int(FRAME_S * RATE)
-    power = _frame_power(samples)
+    power = frame_power(samples)
     if power.max(initial=0.0) < 1.0:
         return samples[:0]
     loud = np.flatnonzero(power >= power.max() * 10 ** (-below_db / 10))
@@ -115,10 +115,26 @@ def trim_silence(samples: np.ndarray, keep_s: float = 0.2, below_db: float = 35.
     return samples[max(0, loud[0] * frame - keep) : min(len(samples), (loud[-1] + 1) * frame + keep)]
 
 
-def _frame_power(samples: np.ndarray) -> np.ndarray:
-    """Mean square of each frame of `FRAME_S`, without the offset; the last frame is filled up with zeros."""
-    frame = int(FRAME_S * RATE)
-    wave = np.zeros(-(-len(samples) // frame) * frame)
-    if len(samples):
-        wave[: len(samples)] = samples - samples.mean()
-    return (wave.reshape(-1, frame) ** 2).mean(axis=1)
+def frame_power(samples: np.ndarray, fill: bool = True, offset: bool = False) -> np.ndarray:
+    """Mean square of each frame of `FRAME_S`, in the unit of `samples` squared.
+
+    Samples left over at the end are filled up with zeros to a frame, or left out unless they are all there is, where `fill` is false.
+    A constant offset is taken out first, unless `offset` says it is to stay.
+    """
+    frame = round(FRAME_S * RATE)
+    wave = np.asarray(samples, dtype=np.float64)
+    if len(wave) and not offset:
+        wave = wave - wave.mean()
+    if not fill:
+        wave = wave[: len(wave) // frame * frame] if len(wave) >= frame else wave
+        if 0 < len(wave) < frame:
+            return np.array([np.mean(wave**2)])
+    wave = np.pad(wave, (0, -len(wave) % frame))
+    return np.asarray((wave.reshape(-1, frame) ** 2).mean(axis=1))
+
+
+def speech_over_noise_db(utterance: np.ndarray, before: np.ndarray) -> float:
+    """How far the loud half of an utterance stands above the sound before it (both int16, 16 kHz, not empty), dB."""
+    power = frame_power(utterance, fill=False)
+    loud = power[power >= np.median(power)].mean()
+    return float(10 * np.log10(max(loud, 1.0) / max(frame_power(before, fill=False).mean(), 1.0)))

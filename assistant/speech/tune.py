@@ -21,6 +21,7 @@ from assistant.speech.devices import SILENCE_DBFS, level_dbfs
 from assistant.speech.endpoint import Endpointer
 from assistant.speech.front import FrontEnd, advice
 from assistant.speech.recognise import RATE, Recogniser
+from assistant.speech.sound import frame_power
 
 LEAST_NOISE_S = 1.0
 """Shortest recording of the shop that says anything, s."""
@@ -28,8 +29,6 @@ WELL_DB, BARELY_DB = 20.0, 12.0
 """Signal-to-noise ratios, dB: from the first on the bench microphone does, under the second a headset is needed."""
 WELL_SHARE, BARELY_SHARE = 0.9, 0.7
 """Shares of the phrases heard rightly (no unit), for the same two verdicts."""
-FRAME_S = 0.02
-"""Seconds per frame when looking for the speech in a phrase."""
 LOUDER_DB = 3.0
 """Frames this much above the loud moments of the noise are speech, dB."""
 ACTIVE_DB = 20.0
@@ -125,19 +124,11 @@ def _poor(missed: Sequence[str]) -> str:
 
 def _speech_power(samples: np.ndarray, noise: np.ndarray) -> float:
     """Mean square of the speech in a phrase, without that of the noise, in int16 counts squared; 0 where none stands out."""
-    power, below = _frame_power(samples), _frame_power(noise)
+    power, below = frame_power(samples, fill=False), frame_power(noise, fill=False)
     loud = power[power > np.percentile(below, 95) * 10 ** (LOUDER_DB / 10)]
     if len(loud):
         loud = loud[loud >= np.percentile(loud, 95) * 10 ** (-ACTIVE_DB / 10)]
     return max(0.0, float(loud.mean() - below.mean())) if len(loud) >= FEWEST_FRAMES else 0.0
-
-
-def _frame_power(samples: np.ndarray) -> np.ndarray:
-    frame = round(FRAME_S * RATE)
-    whole = max(1, len(samples) // frame)
-    wave = np.resize(samples.astype(np.float64), whole * frame) if len(samples) < frame else samples[: whole * frame].astype(np.float64)
-    wave = wave - wave.mean() if len(wave) else np.zeros(frame)
-    return (wave.reshape(whole, frame) ** 2).mean(axis=1)
 
 
 def _dbfs(power: float) -> float:
