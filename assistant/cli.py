@@ -2,7 +2,7 @@
 
 Exit codes: 0 done; 1 a check or a command found something wrong; 2 wrong arguments; 3 procedure or language pack; 4 sound, microphone
 or model; 5 journal; 6 unknown job; 7 job in use; 8 the input ended before the job was closed (what was recorded is kept);
-9 nothing was changed, but not all is proven (verify).
+9 no change was found, but not all is proven (verify).
 """
 
 import json
@@ -19,7 +19,7 @@ from assistant import __version__
 from assistant.cli_help import example
 from assistant.errors import GlovesideError, JobPaused, ProcedureError
 
-EXIT_CODES = "Exit codes: 0 done, 1 found something wrong, 2 wrong arguments, 3 procedure or language, 4 sound or model, 5 journal, 6 unknown job, 7 job in use, 8 input ended before the job was closed, 9 nothing changed but not all proven."
+EXIT_CODES = "Exit codes: 0 done, 1 found something wrong, 2 wrong arguments, 3 procedure or language, 4 sound or model, 5 journal, 6 unknown job, 7 job in use, 8 input ended before the job was closed, 9 no change found but not all proven."
 
 BUNDLED = Path(__file__).resolve().parent.parent
 """The checkout that holds procedures/ and models/, where the package runs from one."""
@@ -149,6 +149,8 @@ def run(procedure: str, asset: str, technician: str, listen: str, speak: str, de
     """Run PROCEDURE on one machine, by voice."""
     from assistant.session import Setting, run_job
 
+    if not asset.strip():
+        raise click.UsageError("--asset is empty; give the tag of the machine on the bench.")
     plan, source, sha256 = load(procedure)
     console = Console()
     setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models, bench, profiles, keys)
@@ -224,7 +226,7 @@ def _grammar(procedure: str | None, step: str | None, language: str | None) -> t
     return pack, vocabulary(pack, plan, _planned(plan, step) if plan and step else None)
 
 
-@main.command(epilog=example("gloveside phrases", "gloveside phrases --procedure bolted-flange --step gasket-face --json"))
+@main.command(epilog=example("gloveside phrases", "gloveside phrases --procedure bolted-flange --step faces --json"))
 @click.option("--procedure", help="Procedure whose step gives the vocabulary.")
 @click.option("--step", help="Step id or key in that procedure.")
 @click.option("--json", "as_json", is_flag=True, help="A JSON list.")

@@ -19,6 +19,7 @@ from assistant.engine.missing import Missing, all_passes, check_of, limits_of, m
 from assistant.engine.state import State
 from assistant.figures.units import digits, unit_symbol
 from assistant.procedure.plan import Plan, PlannedStep, stage_title
+from assistant.record.proofs import VERDICTS
 from assistant.speech.recognise import Heard
 
 LINES_KEPT = 30
@@ -185,21 +186,26 @@ def heard_line(heard: Heard) -> str:
     return f'"{heard.text}"  {heard.confidence:.2f}'
 
 
+def _plain(fastener: str) -> str:
+    """The id of a fastener as words: an event does not carry its name."""
+    return fastener.replace("-", " ")
+
+
 def recorded_line(event: e.Event) -> str | None:
     """A short line for what goes into the record; None for events that only steer the dialogue."""
     match event:
         case e.ValueRecorded():
-            return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, {event.verdict}"
+            return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, {VERDICTS.get(event.verdict, event.verdict)}"
         case e.ReadingTaken():
             return f"reading {digits(event.value)} {unit_symbol(event.unit)}"
         case e.ValueComputed():
-            return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, worked out, {event.verdict}"
+            return f"{event.quantity} {digits(event.value)} {unit_symbol(event.unit)}, worked out, {VERDICTS.get(event.verdict, event.verdict)}"
         case e.CountRecorded():
-            return f"counted {event.direction}: {event.counted} {event.fastener}, {event.verdict}"
+            return f"counted {event.direction}: {event.counted} × {_plain(event.fastener)}, {event.verdict}"
         case e.Transcribed():
             return f'words of entry {event.entry}: "{event.text}"'
         case e.CountRefused():
-            return f"not of this step: {event.counted} {event.fastener}"
+            return f"not of this step: {event.counted} × {_plain(event.fastener)}"
         case e.PassDone():
             return f"pass {event.number}: {digits(event.torque)} {unit_symbol(event.unit)}"
         case e.QuizAnswered():

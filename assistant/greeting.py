@@ -75,9 +75,9 @@ class Greeting:
         """Put one question; the phrase that goes on with the job, where the technician said that instead."""
         events = read_events(directory)
         asked = next(event for _, event in events if isinstance(event, e.ReviewQuestion) and event.number == number)
-        asset = next((event.asset for _, event in events if isinstance(event, e.JobStarted)), "")
-        # A text that begins with a hash sign would be looked up in the pack.
-        waits = {"who": asked.who.lstrip("#"), "job": directory.name, "asset": f"#spelled:{asset}", "text": text.lstrip("#")}
+        asset, title = next(((event.asset, event.title) for _, event in events if isinstance(event, e.JobStarted)), ("", ""))
+        # A text that begins with a hash sign would be looked up in the pack. A job's name, all digits and dashes, is not for the ear.
+        waits = {"who": asked.who.lstrip("#"), "title": title.lstrip("#"), "asset": f"#spelled:{asset}", "text": text.lstrip("#")}
         said = self._ask("question_waits", _BEGINS, **waits)
         if isinstance(said, Heard):
             self._say("reply_left")

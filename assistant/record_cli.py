@@ -26,7 +26,12 @@ as_option = click.option("--as", "name", required=True, help="Who you are; asks 
 def _password(from_stdin: bool, new: bool = False) -> str:
     if from_stdin:
         return sys.stdin.readline().rstrip("\r\n")
-    return click.prompt("New password" if new else "Password", hide_input=True, confirmation_prompt=new, err=True)
+    try:
+        return click.prompt("New password" if new else "Password", hide_input=True, confirmation_prompt=new, err=True)
+    except click.Abort:
+        if sys.stdin.isatty():
+            raise
+        raise click.UsageError("There is no terminal to type a password at; give it on standard input, with --password-stdin.") from None
 
 
 def _log_in(store: Path, name: str, from_stdin: bool) -> Any:
@@ -87,10 +92,14 @@ def list_people(logins: int | None, store: Path) -> None:
         for login in shop.logins(logins):
             table.add_row(login.at, login.name, login.address, login.why or "logged in")
     else:
-        table = Table("name", "roles", "", "voice")
-        for person in shop.all():
+        known = shop.all()
+        if not known:
+            click.echo("Nobody is known here yet; add somebody with: gloveside people add NAME --role ROLE", err=True)
+            return
+        table = Table("name", "roles", "log-in", "voice")
+        for person in known:
             agreed = shop.agreement(person.name)
-            table.add_row(person.name, ", ".join(sorted(person.roles)), "disabled" if person.disabled else "", "not asked yet" if agreed is None else f"{'kept' if agreed.given else 'not kept'}, asked {agreed.at[:10]}")
+            table.add_row(person.name, ", ".join(sorted(person.roles)), "disabled" if person.disabled else "allowed", "not asked yet" if agreed is None else f"{'kept' if agreed.given else 'not kept'}, asked {agreed.at[:10]}")
     Console().print(table)
 
 
@@ -141,7 +150,7 @@ def voice(name: str, store: Path) -> None:
 def amend(job: str, entry: int, field: str, new: str, why: str, name: str, password_stdin: bool, keys: Path, store: Path) -> None:
     """Put a FIELD of an ENTRY of JOB right: NEW stands beside the old, with who, when and why.
 
-    ENTRY is the number ("seq") of an answer, a value, a count or a finding in the record. Signatures given before no longer stand.
+    ENTRY is the number that the report and gloveside search give an answer, a value, a count or a finding ("seq" in record.json). Signatures given before no longer stand.
     """
     from assistant.record import afterwards
 
@@ -193,7 +202,10 @@ def answer(job: str, number: int, reply: str, name: str, password_stdin: bool, k
 @keys_option
 @store_option
 def sign(job: str, role: str, points: tuple[str, ...], name: str, password_stdin: bool, keys: Path, store: Path) -> None:
-    """Sign JOB. Every open point has to be named."""
+    """Sign JOB, for the work or for its review. Every open point has to be named.
+
+    With --password-stdin nothing is asked: give each open point, as the report has it, with --open-point.
+    """
     from assistant.language.pack import load_pack
     from assistant.record import afterwards
     from assistant.record.kept import kept_plan

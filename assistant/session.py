@@ -189,7 +189,7 @@ def open_job(setting: Setting, clock: Clock) -> tuple[Journal, bool]:
             raise ProcedureError(f"The procedure has changed since job {unfinished[0]} began; resume it with its own copy, {unfinished[1] / PROCEDURE_COPY}.")
         return Journal.open(unfinished[1], clock), False
     if unfinished is not None:
-        raise JournalError(f"Job {unfinished[0]} on {setting.asset} is not finished; use --resume to carry on, or close it first.")
+        raise JournalError(f"Job {unfinished[0]} on {setting.asset} is not finished; use --resume to carry on and finish it first.")
     _, directory = store.new_job(setting.asset, clock)
     return new_journal(directory, setting.source, clock), True
 
@@ -333,5 +333,8 @@ def job_rows(store: Path) -> Iterable[tuple[str, ...]]:
         events = Journal.read(directory).events()
         started = next((event.body for event in events if event.kind == "job_started"), {})
         status = "closed" if any(event.kind == "job_finished" for event in events) else "open"
+        amended = max((event.seq for event in events if event.kind == "amended"), default=0)
+        if roles := sorted({event.body["role"] for event in events if event.kind == "signed" and event.seq > amended}):
+            status += f", signed by {' and '.join(roles)}"
         when = events[0].at_utc[:16].replace("T", " ") if events else ""
         yield job, started.get("asset", ""), started.get("title", ""), started.get("technician", ""), when, status

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from assistant.archive_cli import COMMANDS
 from assistant.cli import ARCHIVE, main
@@ -35,6 +37,20 @@ def test_search(store):
     assert "Nothing found" in gloveside("search", "flat", "--since", "2026-03-03", "--store", store, code=1)
     gloveside("search", "--store", store, code=2)
     gloveside("search", "flat", "--since", "yesterday", "--store", store, code=2)
+
+
+@pytest.mark.parametrize("name", ["job.zip", "job"])
+def test_what_was_handed_out_is_verified_as_it_is(store, raw_key, tmp_path, name):  # noqa: F811
+    out, keys, pem = tmp_path / name, tmp_path / "keys", tmp_path / "shop.pub"
+    pem.write_bytes(Ed25519PublicKey.from_public_bytes(raw_key).public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo))
+    gloveside("export", NAME, "--out", out, "--store", store)
+    assert "as it was sealed" in gloveside("verify", out, "--public-key", pem, "--keys", keys)
+    assert "not everything is proven" in gloveside("verify", out, "--keys", keys, code=9)
+    (tmp_path / "other.zip").write_bytes(b"no zip")
+    assert "other.zip" in gloveside("verify", tmp_path / "other.zip", code=1)
+    if out.is_dir():
+        (out / "chain.txt").write_text((out / "chain.txt").read_text().replace("worn", "torn"))
+        assert "is refused: chain.txt is not as SHA256SUMS says" in gloveside("verify", out, "--public-key", pem, code=1)
 
 
 def test_a_damaged_job_is_named_beside_what_is_found(store):

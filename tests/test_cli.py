@@ -258,6 +258,12 @@ def broken_procedure(folder: Path) -> str:
     return str(path)
 
 
+@pytest.mark.parametrize("asset", ["", "  "])
+def test_a_job_without_an_asset_is_not_begun(gloveside, tmp_path, asset):
+    done = gloveside("run", FLANGE, "--asset", asset, *QUIET)
+    assert done.exit_code == 2 and "give the tag of the machine" in done.stderr and not (tmp_path / "jobs").exists()
+
+
 def test_a_missing_procedure(gloveside):
     done = gloveside("run", "no-such.yaml", "--asset", "A1")
     assert done.exit_code == 3 and one_sentence(done.stderr) and "no-such.yaml" in done.stderr

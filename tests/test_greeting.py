@@ -158,7 +158,7 @@ def answer_of(directory: Path):
 
 def test_a_question_is_spoken_and_answered_in_free_words(store, asked, key):
     bench, left = begin(store, key, "yes", "the one by the seat", "yes", transcriber=Writes({"the one by the seat": "the one by the seat"}))
-    assert any("Ana asks about job 2026-03-02-P9-01, asset P one: Which side was flat?" in line for line in bench.display.lines)
+    assert any(f"Ana asks about {bench.plan.procedure.title}, asset P one: Which side was flat?" in line for line in bench.display.lines)
     found = answer_of(asked)
     assert (found["who"], found["text"], len(found["clips"])) == ("Kim", "the one by the seat (written down by whisper)", 1)
     # Its sound lies in the job that was asked about, sealed with it.

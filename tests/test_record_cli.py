@@ -1,6 +1,7 @@
 """The commands for people and for a job after its work, as their users meet them: passwords are never arguments, refusals are one sentence."""
 
 import hashlib
+import os
 import shutil
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from assistant.record.report import write_record
 from assistant.record.clips import kept_clips
 from assistant.record.service_record import service_record
 from assistant.record_cli import COMMANDS
+from assistant.session import job_rows
 from tests.record.test_afterwards import DONE
 from tests.record.test_retention import spoken
 from tests.support import EN, ROOT
@@ -88,8 +90,9 @@ def test_no_command_takes_a_password_as_an_argument():
     "arguments, typed, words, code",
     [
         (["people", "add", "Lee", "--role", "technician", "--password-stdin"], "short", "10 to 200 characters", 1),
-        (["people", "add", "kim", "--role", "technician", "--password-stdin"], "a wrench and a rag", "There is a kim already", 1),
+        (["people", "add", "kim", "--role", "technician", "--password-stdin"], "a wrench and a rag", "kim is here already", 1),
         (["people", "password", "Lee", "--password-stdin"], "a wrench and a rag", "there are Ana, Kim", 1),
+        (["people", "password", "Kim"], "", "no terminal to type a password at", 2),
         (["amend", "2026-03-02-P1-99", "5", "remark", "x", "--why", "y", "--as", "Ana"], ANA, "There is no job", 6),
         (["amend", JOB, "5", "remark", "x", "--why", "y", "--as", "Ana"], "wrong password", "do not belong together", 1),
         (["amend", JOB, "5", "remark", "x", "--why", "y", "--as", "Nobody"], ANA, "do not belong together", 1),
@@ -106,7 +109,7 @@ def test_no_command_takes_a_password_as_an_argument():
 )
 def test_what_is_refused_is_refused_in_one_sentence(gloveside, store, arguments, typed, words, code):
     before = Journal.read(store / JOB).events()
-    done = gloveside(*arguments, *(["--password-stdin"] if typed and "--password-stdin" not in arguments else []), input=typed + "\n")
+    done = gloveside(*arguments, *(["--password-stdin"] if typed and "--password-stdin" not in arguments else []), input=typed and typed + "\n")
     assert refused(done, words, code), done.output
     assert Journal.read(store / JOB).events() == before
 
@@ -141,6 +144,18 @@ def test_a_question_is_asked_answered_and_the_job_signed_with_its_open_point(glo
     named = [word for point in points for word in ("--open-point", point)]
     assert gloveside("sign", JOB, "--role", "supervisor", *named, "--as", "Ana", "--password-stdin", input=ANA + "\n").exit_code == 0
     assert [(signature["who"], signature["role"], signature["open_points"]) for signature in record_of(store)["signatures"]] == [("Kim", "technician", points), ("Ana", "supervisor", points)]
+    assert status() == "closed, signed by supervisor and technician"
+    gloveside("amend", JOB, finding(store), "remark", "a nick", "--why", "misheard", "--as", "Ana", "--password-stdin", input=ANA + "\n")
+    assert status() == "closed"
+
+
+def status() -> str:
+    return next(row[-1] for row in job_rows(Path(os.environ["GLOVESIDE_STORE"])))
+
+
+def test_nobody_in_the_list_is_said(gloveside, tmp_path):
+    done = gloveside("people", "list", "--store", str(tmp_path / "empty"))
+    assert done.exit_code == 0 and "Nobody is known here yet" in done.stderr and not done.stdout
 
 
 def test_voices_are_taken_out_by_term(gloveside, store):

@@ -42,7 +42,7 @@ def reopen(plan: Plan, state: State, technician: str, now_s: float) -> Decision:
     elif not state.begun:
         turn.say("begin_when_ready")
     elif state.question:
-        say_where(turn)
+        say_where(turn, asked=True)
         say_question(turn)
     else:
         say_where(turn)

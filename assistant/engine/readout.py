@@ -91,7 +91,8 @@ def _fastener_line(turn: Turn, move: FastenerMove) -> str:
     return f"#count:{move.count}:{fastener.name}:{fastener.kept}" if fastener else f"#count:{move.count}:{move.fastener}"
 
 
-def say_where(turn: Turn) -> None:
+def say_where(turn: Turn, asked: bool = False) -> None:
+    """Stage, place and instruction; then what is missing, unless a question that is put again (`asked`) says so itself."""
     here = turn.here
     position = turn.plan.position.get(here.key)
     if position is None:
@@ -100,7 +101,8 @@ def say_where(turn: Turn) -> None:
     else:
         turn.say("where", stage=stage_title(here), number=position + 1, total=len(turn.plan.steps))
     turn.say("instruction", text=here.text(here.step.instruction))
-    say_first_missing(turn)
+    if not asked:
+        say_first_missing(turn)
 
 
 def say_first_missing(turn: Turn) -> None:

@@ -27,7 +27,7 @@ from assistant.record.seal import seal_job
 from assistant.record.service_record import service_record
 from assistant.record.verify import verify_job
 
-__all__ = ["CannotAmend", "NotAllowed", "OpenPoints", "add_event", "amend", "answer", "ask", "note_questions", "open_questions", "sign", "statement", "technicians"]
+__all__ = ["CannotAmend", "NotAllowed", "OpenPoints", "add_event", "amend", "amend_all", "answer", "ask", "note_questions", "open_questions", "sign", "statement", "technicians"]
 
 PATIENCE_S = 2.0
 """How long another's short change to the same job is waited for, s."""
@@ -40,11 +40,20 @@ def amend(directory: Path, who: Person, entry: int, field: str, new: str, why: s
     list (or its key), an answer of the check, a number, a unit of the same kind, or words. Signatures given before no longer stand.
     Raises NotAllowed, CannotAmend, JobInUse, JournalError.
     """
+    (stored,) = amend_all(directory, who, entry, [(field, new)], why, clock, key)
+    return stored
+
+
+def amend_all(directory: Path, who: Person, entry: int, fields: Sequence[tuple[str, str]], why: str, clock: Clock, key: Ed25519PrivateKey) -> list[Event]:
+    """Put several fields of an entry right, each (field, new) as for `amend`: all of them, or none where one of them is refused."""
     plan = kept_plan(directory)
     pack = load_pack(plan.procedure.language)
     reason = _words("reason", why)
 
-    def made(events: Events) -> e.Event:
+    def made(events: Events) -> list[e.Event]:
+        return [one(events, field, new) for field, new in fields]
+
+    def one(events: Events, field: str, new: str) -> e.Event:
         role = _may_amend(who, events)
         found = next((event for item, event in events if item.seq == entry), None)
         if not isinstance(found, tuple(FIELDS)):
@@ -59,8 +68,7 @@ def amend(directory: Path, who: Person, entry: int, field: str, new: str, why: s
             raise CannotAmend(f'The {field} of entry {entry} is "{old}" already; nothing was changed.')
         return e.Amended(who.name, role, reason, entry, field, old, kept)
 
-    (stored,) = add_event(directory, clock, key, made)
-    return stored
+    return add_event(directory, clock, key, made)
 
 
 def _transcript(events: Events, entry: int) -> str:
@@ -116,9 +124,6 @@ def answer(directory: Path, who_name: str, number: int, text: str, clips: Sequen
     return stored
 
 
-
-
-
 def sign(directory: Path, plan: Plan, pack: Pack, who: Person, role: str, acknowledged: Sequence[str], clock: Clock, key: Ed25519PrivateKey) -> Event:
     """Sign a finished job: its technician for the work, or a supervisor who had no hand in it for the review.
 
@@ -132,7 +137,7 @@ def sign(directory: Path, plan: Plan, pack: Pack, who: Person, role: str, acknow
         points = service_record(directory, plan, pack)["open_points"]
         unnamed = [point for point in points if point not in set(acknowledged)]
         if unnamed:
-            raise OpenPoints(f"{directory.name} has {len(unnamed)} open point{'s' if len(unnamed) > 1 else ''} that must be named before it is signed: {'; '.join(unnamed)}.")
+            raise OpenPoints(f"{directory.name} has {len(unnamed)} open point{'s' if len(unnamed) > 1 else ''} that must be named before it is signed: {'; '.join(unnamed)}" + ("" if unnamed[-1].endswith((".", "?")) else "."))
         last = events[-1][0]
         return e.Signed(who.name, role, statement(pack, role), tuple(points), last.seq, last.hash)
 
@@ -165,8 +170,6 @@ def _may_sign(who: Person, role: str, events: Events) -> None:
 def _may_act(who: Person) -> None:
     if who.disabled:
         raise NotAllowed(f"{who.name} may no longer log in here; ask for a new name.")
-
-
 
 
 def _must_be_finished(directory: Path, events: Events, what: str) -> None:

@@ -35,7 +35,7 @@ def contents(record: dict[str, Any], sound: Sound | None = None) -> Document:
         summary=tuple(_summary(record)),
         facts=tuple(_facts(record)),
         sections=tuple(_sections(record, sound)),
-        foot=(record["defer_to"], f"Journal of {record['journal']['events']} events, last hash {record['journal']['last_hash']}. Procedure file SHA-256 {procedure['sha256']}. Written by Gloveside {record['gloveside']}."),
+        foot=(record["defer_to"], f"Journal of {record['journal']['events']} entries, last hash {record['journal']['last_hash']}. Procedure file SHA-256 {procedure['sha256']}. Written by Gloveside {record['gloveside']}."),
     )
 
 
@@ -104,7 +104,7 @@ def _sections(record: dict[str, Any], sound: Sound | None) -> list[Section]:
     ]
     moves = tuple(_clock_move(move) for move in record.get("clock_moves", []))
     sections += [
-        Section("Clock moved during the job", (Points(moves) if moves else Words("Not that it shows."),)),
+        Section("Clock moved during the job", (Points(moves) if moves else Words("No move was seen."),)),
         Section("Seal", tuple(_seal(record))),
         Section("Skipped steps", (_skipped(record),)),
         Section("Steps", tuple(steps_blocks(record))),
@@ -140,7 +140,7 @@ def _findings(record: dict[str, Any], sound: Sound | None) -> Block:
     rows = []
     for finding in record["findings"]:
         place = finding["stage"] + (f" ({finding['instance']})" if finding["instance"] else "")
-        rows.append(row([Line(finding["part"]), small(place)], finding["condition"], finding["disposition"], _remark(finding) + _marks(finding, numbers), _heard(finding, record, sound), old=bool(finding["corrected_by"])))
+        rows.append(row([Line(finding["part"]), small(place), _number(finding)], finding["condition"], finding["disposition"], _remark(finding) + _marks(finding, numbers), _heard(finding, record, sound), old=bool(finding["corrected_by"])))
     return table(columns, rows)
 
 
@@ -156,6 +156,11 @@ def _remark(finding: dict[str, Any]) -> list[Line]:
     if finding["corrected_by"]:
         lines.append(Line("corrected by a later entry", "strong"))
     return lines
+
+
+def _number(entry: dict[str, Any]) -> Line:
+    """What `gloveside amend` and `gloveside ask --about` call the entry."""
+    return small(f"entry\u00a0{entry['seq']}")
 
 
 def _amendment_numbers(record: dict[str, Any]) -> dict[int, int]:
@@ -176,7 +181,7 @@ def _amendments(record: dict[str, Any]) -> Block:
         return f"{text} {unit}".rstrip() or "nothing"
 
     rows = [
-        row(str(number), [Line(entries.get(one["entry"], f"entry {one['entry']}")), small(one["field"])], shown(one, one["old"]), shown(one, one["new"]), one["why"], [Line(f"{one['who']}, {one['role']}"), small(when(one["at"]))])
+        row(str(number), [Line(entries.get(one["entry"], f"entry {one['entry']}")), small(f"{one['field']}, entry\u00a0{one['entry']}")], shown(one, one["old"]), shown(one, one["new"]), one["why"], [Line(f"{one['who']}, {one['role']}"), small(when(one["at"]))])
         for number, one in enumerate(record.get("amendments", []), start=1)
     ]
     return table(columns, rows)
@@ -212,7 +217,7 @@ def _value(value: dict[str, Any]) -> list[Line]:
         lines.append(small(f"instrument ±{digits(value['uncertainty'])} {unit_symbol(value['limit_unit'])}"))
     before = value.get("as_recorded")
     if before:
-        lines.append(small(f"recorded as {digits(before['value'])} {unit_symbol(before['unit'])}, {before['verdict']}"))
+        lines.append(small(f"recorded as {digits(before['value'])} {unit_symbol(before['unit'])}, {proofs.VERDICTS.get(before['verdict'], before['verdict'])}"))
     return lines
 
 
@@ -229,7 +234,7 @@ def _torques(record: dict[str, Any]) -> Block:
         specified = [Line(f"{digits(asked['value'])} {unit_symbol(asked['unit'])}"), *([small(asked["lubrication"])] if asked["lubrication"] else [])] if asked else []
         passes = _passes(step["passes"], len(asked["passes_percent"]) if asked else 0)
         for value in values:
-            rows.append(row(name, specified, passes, _value(value), proofs.bounds(value["at_least"], value["at_most"], value["limit_unit"]), [*_verdict(value["verdict"], value["corrected_by"]), *_marks(value, numbers)], old=bool(value["corrected_by"])))
+            rows.append(row([Line(name), _number(value)], specified, passes, _value(value), proofs.bounds(value["at_least"], value["at_most"], value["limit_unit"]), [*_verdict(value["verdict"], value["corrected_by"]), *_marks(value, numbers)], old=bool(value["corrected_by"])))
         if not values:
             rows.append(row(name, specified, passes, "not recorded", "", ""))
     return table(columns, rows)
@@ -254,7 +259,7 @@ def _results(steps: Sequence[dict[str, Any]], none: str) -> Block:
                 continue
             marks = [Line("amended, see amendments", "strong")] if value.get("amended_by") else []
             check = proofs.check_words(value)
-            rows.append(row(next(names, None) or small("same step"), [Line(value["quantity"]), *([small(check)] if check else [])], _value(value), proofs.bounds(value["at_least"], value["at_most"], value["limit_unit"]) or "none", [*_verdict(value["verdict"], value["corrected_by"]), *marks], old=bool(value["corrected_by"])))
+            rows.append(row(next(names, None) or small("same step"), [Line(value["quantity"]), *([small(check)] if check else []), _number(value)], _value(value), proofs.bounds(value["at_least"], value["at_most"], value["limit_unit"]) or "none", [*_verdict(value["verdict"], value["corrected_by"]), *marks], old=bool(value["corrected_by"])))
         for figure in step["computed"]:
             shown = [Line(f"{digits(figure['value'])} {unit_symbol(figure['unit'])}", "strong")]
             limits = proofs.bounds(figure["at_least"], figure["at_most"], figure["unit"]) or "none"
@@ -321,7 +326,7 @@ def _seal(record: dict[str, Any]) -> list[Block]:
     seal = record.get("seal")
     if not seal:
         return [Words("Not sealed: nothing proves that this record is as it was written.")]
-    lines = [f"Sealed {when(seal['sealed_at'])} over {seal['events']} events, with key {seal['key']}.", f"Last hash {seal['last_hash']}"]
+    lines = [f"Sealed {when(seal['sealed_at'])} over {seal['events']} entries, with key {seal['key']}.", f"Last hash {seal['last_hash']}"]
     later = record["journal"]["events"] - seal["events"]
     if later > 0:
         lines.append(f"{later} {'entry was' if later == 1 else 'entries were'} added after this seal.")

@@ -28,6 +28,7 @@ _BATCH = 1000
 _BUSY_S = 60.0
 _MOST = 1000
 """Rows given at once."""
+_WAITING = "WHERE finished IS NOT NULL AND signed IS NULL"
 
 # An entry's number is its time, so that "newest first" and "from this day" need no sorting: FTS5 walks its lists by that number.
 # The word list keeps no text of its own (content=''): what is needed to take an entry out again stands in `entries` and `jobs`.
@@ -113,6 +114,11 @@ class Index:
         self._reader = Reader()
         self._one_at_a_time = threading.RLock()
 
+    @property
+    def shared(self) -> bool:
+        """Whether it can lie beside the jobs, where all who open the store see the same one; otherwise it is kept in memory, for itself."""
+        return os.access(self.root, os.W_OK) and (not self.path.exists() or os.access(self.path, os.W_OK))
+
     def refresh(self) -> int:
         """Read again every job whose journal has changed; how many those were. Raises JournalError if the store cannot be read."""
         with self._open() as database:
@@ -171,9 +177,17 @@ class Index:
         """Jobs whose journal cannot be read."""
         return self._rows("WHERE fault IS NOT NULL ORDER BY job", ())
 
-    def queue(self) -> list[JobRow]:
+    def queue(self, limit: int = 50, offset: int = 0) -> list[JobRow]:
         """Jobs that are finished and that no supervisor's signature stands for, the oldest first."""
-        return self._rows("WHERE finished IS NOT NULL AND signed IS NULL ORDER BY finished", ())
+        return self._rows(f"{_WAITING} ORDER BY finished, id LIMIT ? OFFSET ?", (max(1, int(limit)), max(0, int(offset))))
+
+    def waiting(self) -> int:
+        """How many jobs the queue holds."""
+        return self._count(_WAITING)
+
+    def count(self) -> int:
+        """How many jobs there are, damaged ones among them."""
+        return self._count("")
 
     def earlier_values(self, asset: str, procedure_id: str, check: str, before: str, step: str | None = None) -> list[Measured]:
         """What a check or a computed figure gave in jobs on the same machine by the same procedure before a moment (ISO 8601, UTC), oldest first; `step` keeps to one place."""
@@ -200,6 +214,10 @@ class Index:
     def _rows(self, rest: str, values: Sequence[Any]) -> list[JobRow]:
         with self._open() as database:
             return [JobRow(*row) for row in database.execute(f"SELECT job, asset, procedure, title, technician, started, finished, open_points, signed, events, fault FROM jobs {rest}", values)]
+
+    def _count(self, where: str) -> int:
+        with self._open() as database:
+            return database.execute(f"SELECT count(*) FROM jobs {where}").fetchone()[0]
 
     def _stamps(self) -> Iterator[tuple[str, str]]:
         """(job, what its journal's size and time are now) of every job."""
@@ -247,7 +265,7 @@ class Index:
         if self._database is not None and identity == self._identity:
             return self._database
         self.close()
-        writable = os.access(self.root, os.W_OK) and (identity is None or os.access(self.path, os.W_OK))
+        writable = self.shared
         # A store on a read-only medium has its index in memory, worked out when it is opened.
         self._database = sqlite3.connect(self.path if writable else ":memory:", isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
         make_ready(self._database)

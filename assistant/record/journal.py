@@ -5,7 +5,6 @@ removed or inserted entry is found by `verify`. Entries cut off the end are not:
 service record. The file needs a local disk; SQLite's write-ahead log does not work on a network share.
 """
 
-import functools
 import hashlib
 import json
 import os
@@ -17,47 +16,18 @@ from datetime import UTC
 from pathlib import Path
 from typing import Any, Self
 
-from filelock import FileLock, Timeout
+from filelock import FileLock
 
-from assistant.errors import JobInUse, JournalError
+from assistant.errors import JournalError
 from assistant.record.clock import Clock, SystemClock, shop_time
-from assistant.record.faults import FAULTS, error_name, explain, make_folder, sync_directory
+from assistant.record.faults import FAULTS, error_name, explain, sync_directory
+from assistant.record.journal_file import DATABASE, SCHEMA, check_journal, connect, drop_lock, has_events, must_exist, strange, take_lock
 
-DATABASE = "journal.sqlite"
 GENESIS = "0" * 64
-_APPLICATION_ID = 0x474C5653
-_SCHEMA_VERSION = 1
 _COLUMNS = "seq, kind, at_utc, zone_offset, zone_name, monotonic_s, body, previous_hash, hash"
 _INSERT = f"INSERT INTO events({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
-_BUSY_S = 5.0
 # One encoder for all: json.dumps would build one for every event.
 _ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-
-# The insert trigger closes the one way round the other two: INSERT OR REPLACE deletes without firing a delete trigger.
-_SCHEMA = f"""
-BEGIN IMMEDIATE;
-CREATE TABLE events(
-  seq INTEGER PRIMARY KEY,
-  kind TEXT NOT NULL,
-  at_utc TEXT NOT NULL,
-  zone_offset INTEGER NOT NULL,
-  zone_name TEXT NOT NULL,
-  monotonic_s REAL NOT NULL,
-  body TEXT NOT NULL,
-  previous_hash TEXT NOT NULL,
-  hash TEXT NOT NULL
-);
-CREATE TRIGGER events_keep_update BEFORE UPDATE ON events
-  BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
-CREATE TRIGGER events_keep_delete BEFORE DELETE ON events
-  BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
-CREATE TRIGGER events_in_order BEFORE INSERT ON events
-  WHEN NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM events)
-  BEGIN SELECT RAISE(ABORT, 'events are only added at the end'); END;
-PRAGMA application_id = {_APPLICATION_ID};
-PRAGMA user_version = {_SCHEMA_VERSION};
-COMMIT;
-"""
 
 
 @dataclass(frozen=True)
@@ -131,14 +101,14 @@ class Journal:
         """
         directory = Path(directory)
         path = directory / DATABASE
-        _must_exist(path)
+        must_exist(path)
         waiting = path.with_name(DATABASE + "-wal")
         # SQLite must make a small index file beside a journal with a log. On a read-only medium it cannot, but a closed journal
         # has no log and can be read as it is.
         settled = not os.access(directory, os.W_OK) and not (waiting.exists() and waiting.stat().st_size)
         try:
-            database = _connect(path, "mode=ro&immutable=1" if settled else "mode=ro")
-            _check_journal(database, path)
+            database = connect(path, "mode=ro&immutable=1" if settled else "mode=ro")
+            check_journal(database, path)
         except FAULTS as error:
             raise explain(error, path, "read") from error
         return cls(directory, database, None, None)
@@ -147,27 +117,27 @@ class Journal:
     def _for_writing(cls, directory: Path, clock: Clock | None, *, new: bool) -> Self:
         path = directory / DATABASE
         if not new:
-            _must_exist(path)
-        lock = _take_lock(directory)
+            must_exist(path)
+        lock = take_lock(directory)
         database = None
         try:
             if new and path.exists():
                 raise JournalError(f"{directory} already holds the journal of a job; resume that job or start one in another directory.")
             # DATABASE is created only here: a mistyped directory must not become an empty job.
-            database = _connect(path, "mode=rwc" if new else "mode=rw")
-            _check_journal(database, path)
+            database = connect(path, "mode=rwc" if new else "mode=rw")
+            check_journal(database, path)
             if database.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
                 raise JournalError(f"{path} is on a disk that cannot hold a write-ahead log; keep jobs on a local disk.")
             database.execute("PRAGMA synchronous = FULL")
-            if not _has_events(database):
+            if not has_events(database):
                 # New, or the power went before the table was made: then nothing had been recorded yet.
-                database.executescript(_SCHEMA)
+                database.executescript(SCHEMA)
                 sync_directory(directory)
             database.execute("SELECT 1 FROM events LIMIT 1").fetchone()
         except BaseException as error:
             if database is not None:
                 database.close()
-            _drop_lock(directory, lock)
+            drop_lock(directory, lock)
             if isinstance(error, (*FAULTS, OSError)):
                 raise explain(error, path, "open for writing") from error
             raise
@@ -236,25 +206,12 @@ class Journal:
             raise explain(error, self.path, "check") from error
         if state != "ok":
             raise self._broken(expected + 1, "the file is damaged after the entry before")
-        if (strange := self._strange()) is not None:
-            raise JournalError(f"{self.path} cannot be trusted: {strange}; its entries follow from each other: keep the file and restore a copy.")
-
-    def _strange(self) -> str | None:
-        """What in the file beside the entries is not as this program makes it: a guard against changes that is gone, a table added."""
         try:
-            mark = self._database.execute("PRAGMA application_id").fetchone()[0]
-            version = self._database.execute("PRAGMA user_version").fetchone()[0]
-            found = set(self._database.execute("SELECT type, name, tbl_name, sql FROM sqlite_master"))
+            odd = strange(self._database)
         except FAULTS as error:
             raise explain(error, self.path, "check") from error
-        if not found:
-            return None
-        wanted = _made()
-        if gone := sorted(name for _, name, _, _ in wanted - found):
-            return f"its rule {gone[0]} was changed or removed"
-        if added := sorted(str(name) for _, name, _, _ in found - wanted):
-            return f"{added[0]} was added to it"
-        return None if (mark, version) == (_APPLICATION_ID, _SCHEMA_VERSION) else "its mark was changed"
+        if odd is not None:
+            raise JournalError(f"{self.path} cannot be trusted: {odd}; its entries follow from each other: keep the file and restore a copy.")
 
     def copy_to(self, database: sqlite3.Connection) -> None:
         """Copy the whole journal, as it is at one moment, into another database; it may be written to meanwhile. Raises sqlite3.Error."""
@@ -264,7 +221,7 @@ class Journal:
         """Let go of the file and the lock; closing twice is harmless."""
         self._database.close()
         if self._lock is not None:
-            _drop_lock(self.directory, self._lock)
+            drop_lock(self.directory, self._lock)
 
     def __enter__(self) -> Self:
         return self
@@ -276,12 +233,12 @@ class Journal:
         """Rows in order; empty where the power went before the table was made."""
         last = 0
         try:
-            if not _has_events(self._database):
+            if not has_events(self._database):
                 return
             # NOT INDEXED ORDER BY seq walks the table itself, so damage shows at the entry it hits.
             # All of them, where all are asked for: an entry numbered 0 is one too many and must be seen.
             where = f"WHERE seq > {after:d} " if after else ""
-            for row in self._database.execute(f"SELECT {_COLUMNS} FROM events NOT INDEXED {where}ORDER BY seq").fetchall():
+            for row in self._fetched(f"SELECT {_COLUMNS} FROM events NOT INDEXED {where}ORDER BY seq"):
                 last = row[0]
                 yield row
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
@@ -289,6 +246,18 @@ class Journal:
                 last = self._readable_up_to()
                 raise self._broken(last + 1, "the file is damaged there") from error
             raise explain(error, self.path, "read") from error
+
+    def _fetched(self, statement: str) -> list[tuple[Any, ...]]:
+        careful = self._database.text_factory
+        try:
+            # SQLite's own reading of text, which stops at damaged letters, is much the faster.
+            self._database.text_factory = str
+            return self._database.execute(statement).fetchall()
+        except sqlite3.OperationalError:
+            pass  # Damaged text, or anything else, which then comes again.
+        finally:
+            self._database.text_factory = careful
+        return self._database.execute(statement).fetchall()
 
     def _readable_up_to(self) -> int:
         """Number of the last entry that can be read before the damage."""
@@ -336,78 +305,3 @@ def _is_as_written(row: tuple[Any, ...]) -> bool:
         return chain_hash(row[:8]) == row[8]
     except (TypeError, ValueError):  # a value of a kind that was never written, such as bytes for text
         return False
-
-
-@functools.cache
-def _made() -> frozenset[tuple[str, str, str, str]]:
-    """What a journal's file holds beside its entries."""
-    database = sqlite3.connect(":memory:")
-    try:
-        database.executescript(_SCHEMA)
-        return frozenset(database.execute("SELECT type, name, tbl_name, sql FROM sqlite_master"))
-    finally:
-        database.close()
-
-
-def _connect(path: Path, how: str) -> sqlite3.Connection:
-    database = sqlite3.connect(
-        f"{path.resolve().as_uri()}?{how}", uri=True, isolation_level=None, timeout=_BUSY_S, check_same_thread=False
-    )
-    # Damaged text must reach `verify`, which names the entry, rather than stop SQLite's reader with no number.
-    database.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
-    return database
-
-
-def _must_exist(path: Path) -> None:
-    if not path.is_file():
-        raise JournalError(f"There is no journal in {path.parent}; check the directory or start a new job.")
-
-
-def _has_events(database: sqlite3.Connection) -> bool:
-    return database.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'events'").fetchone() is not None
-
-
-def _check_journal(database: sqlite3.Connection, path: Path) -> None:
-    """Raise JournalError if the database belongs to something else or to a newer version."""
-    (mark,) = database.execute("PRAGMA application_id").fetchone()
-    (version,) = database.execute("PRAGMA user_version").fetchone()
-    (objects,) = database.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    if objects and mark != _APPLICATION_ID:
-        raise JournalError(f"{path} is a database, but not the journal of a job; check the directory.")
-    if version > _SCHEMA_VERSION:
-        raise JournalError(f"{path} was written by a newer version of this program; update the program to open it.")
-
-
-def _take_lock(directory: Path) -> FileLock:
-    lock = FileLock(directory / "journal.lock", timeout=0, thread_local=False)
-    try:
-        make_folder(directory)
-        lock.acquire()
-    except Timeout:
-        holder = _holder(directory)
-        who = f"process {holder}" if holder else "another process"
-        raise JobInUse(f"Job {directory.name} is in use by {who}; finish or close it there first.") from None
-    except OSError as error:
-        raise explain(error, directory, "open for writing") from error
-    try:
-        # Not in the lock file itself: whoever tries the lock empties that one.
-        (directory / "journal.pid").write_text(f"{os.getpid()}\n", encoding="ascii")
-    except OSError:
-        pass  # Only a courtesy to the next in line; a full disk is reported where it matters.
-    return lock
-
-
-def _holder(directory: Path) -> int | None:
-    try:
-        return int((directory / "journal.pid").read_text(encoding="ascii"))
-    except (OSError, ValueError):
-        return None
-
-
-def _drop_lock(directory: Path, lock: FileLock) -> None:
-    if lock.is_locked:
-        try:
-            (directory / "journal.pid").unlink(missing_ok=True)
-        except OSError:
-            pass  # A read-only disk keeps a stale number, which nobody reads while the lock is free.
-        lock.release()

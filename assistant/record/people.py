@@ -115,7 +115,7 @@ class People:
         secret = self._hasher.hash(_good_password(name, password))
         with self._writing() as database:
             if database.execute("SELECT 1 FROM people WHERE folded = ?", (folded(name),)).fetchone():
-                raise PeopleError(f"There is a {name} already; give another name, or use gloveside people password {name!r}.")
+                raise PeopleError(f"{name} is here already; give another name, or a new password with: gloveside people password {name!r}")
             database.execute("INSERT INTO people VALUES (?, ?, ?, ?, 0, ?)", (folded(name), name, " ".join(sorted(given)), secret, self._now()))
         return Person(name, given)
 

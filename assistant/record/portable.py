@@ -37,6 +37,8 @@ CHAIN, EVENTS, SUMS, HOW_TO, KEY = "chain.txt", "events.jsonl", "SHA256SUMS", "H
 _LONGEST_LINE = 4 << 20
 """Bytes of one event as text."""
 _STAGING = ".import-"
+REHEARSAL = "rehearsal-"
+"""How the name of a job begins that a synthetic technician did (`assistant.rehearse`)."""
 _KINDS = {field.name: field.type for field in fields(Event)}
 
 
@@ -53,7 +55,7 @@ class Taken:
 def export_job(directory: Path, out: Path) -> list[str]:
     """Hand a job out into a zip (where `out` ends in .zip) or a new folder; what is written, by name.
 
-    Raises ExportError where the job is not as it was recorded, or `out` exists or cannot be written; JournalError.
+    Raises ExportError where the job is not as it was recorded or is a rehearsal, or `out` exists or cannot be written; JournalError.
     """
     verdict = verify_job(directory)
     if verdict.faults:
@@ -67,6 +69,8 @@ def export_job(directory: Path, out: Path) -> list[str]:
         events = journal.events()
     if not events:
         raise ExportError(f"There is nothing in {directory.name} to hand out: no entry has been made yet.")
+    # What nobody could take in is not handed out either.
+    _job_of(events, lambda why: ExportError(f"{directory.name} is not handed out: {why}."))
     part = out.with_name(f".{out.name}.{secrets.token_hex(4)}.part")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
@@ -285,9 +289,12 @@ def _fits(name: str, value: Any) -> bool:
     return type(value) is wanted
 
 
-def _job_of(events: list[Event], refuse: Callable[[str], ImportRefused]) -> str:
-    names = {event.body["job"] for event in events if event.kind == "job_started"}
+def _job_of(events: Sequence[Event], refuse: Callable[[str], GlovesideError]) -> str:
+    """The job's name. A rehearsal has none that a store could hold, and must not come to lie among the jobs and values of real machines."""
+    names = {event.body.get("job") for event in events if event.kind == "job_started"}
     job = next(iter(names)) if len(names) == 1 else None
+    if isinstance(job, str) and job.startswith(REHEARSAL):
+        raise refuse("it is a rehearsal, which does not go among the jobs of a shop: show its record.html or record.pdf")
     if not isinstance(job, str) or not is_job_name(job) or Path(job).name != job or len(job.encode()) > 200 or not job.isprintable():
         raise refuse("its events do not name one job as jobs are named here")
     return job

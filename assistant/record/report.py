@@ -20,7 +20,7 @@ from assistant.record.pdf import as_pdf
 RATE = 16_000
 """Samples a second of every clip."""
 
-CSV_COLUMNS = ("at", "kind", "stage", "step", "instruction", "item", "said_or_measured", "unit", "at_least", "at_most", "limit_unit", "verdict", "corrects", "corrected_by", "clips")
+CSV_COLUMNS = ("entry", "at", "kind", "stage", "step", "instruction", "item", "said_or_measured", "unit", "at_least", "at_most", "limit_unit", "verdict", "corrects", "corrected_by", "clips")
 
 
 def as_json(record: dict[str, Any]) -> str:
@@ -34,7 +34,7 @@ def as_csv(record: dict[str, Any]) -> str:
 
     def row(kind: str, key: str, entry: dict[str, Any], **more: Any) -> None:
         step = steps[key]
-        rows.append({"at": entry["at"], "kind": kind, "stage": step["stage"], "step": key, "instruction": step["instruction"], "corrects": entry.get("corrects"), "corrected_by": entry.get("corrected_by"), "clips": " ".join(entry.get("clips", ())), **more})
+        rows.append({"entry": entry.get("seq"), "at": entry["at"], "kind": kind, "stage": step["stage"], "step": key, "instruction": step["instruction"], "corrects": entry.get("corrects"), "corrected_by": entry.get("corrected_by"), "clips": " ".join(entry.get("clips", ())), **more})
 
     for key, step in steps.items():
         for answer in step["answers"]:
@@ -52,9 +52,9 @@ def as_csv(record: dict[str, Any]) -> str:
     for skip in record["skipped"]:
         row("skip", skip["step"], skip, said_or_measured=skip["reason"])
     for one in record.get("amendments", []):
-        rows.append({"at": one["at"], "kind": "amendment", "item": one["field"], "said_or_measured": f"{one['old']} -> {one['new']}", "verdict": one["why"], "instruction": f"{one['who']}, {one['role']}", "corrects": one["entry"]})
+        rows.append({"entry": one["seq"], "at": one["at"], "kind": "amendment", "item": one["field"], "said_or_measured": f"{one['old']} -> {one['new']}", "verdict": one["why"], "instruction": f"{one['who']}, {one['role']}", "corrects": one["entry"]})
     for one in record.get("signatures", []):
-        rows.append({"at": one["at"], "kind": "signature", "item": one["role"], "instruction": one["who"], "said_or_measured": "; ".join([one["statement"], *one["open_points"]]), "verdict": "stands" if one["stands"] else "no longer stands"})
+        rows.append({"entry": one["seq"], "at": one["at"], "kind": "signature", "item": one["role"], "instruction": one["who"], "said_or_measured": "; ".join([one["statement"], *one["open_points"]]), "verdict": "stands" if one["stands"] else "no longer stands"})
     text = io.StringIO()
     writer = csv.DictWriter(text, CSV_COLUMNS)
     writer.writeheader()

@@ -21,13 +21,14 @@ FORMAT = 1
 """Version of the record's JSON form."""
 
 
-def service_record(directory: Path, plan: Plan, pack: Pack, earlier: Sequence[dict[str, float]] = ()) -> dict[str, Any]:
-    """The record of the job in a directory; `earlier`: minutes by step of earlier jobs, for a trainee's comparison.
+def service_record(directory: Path, plan: Plan, pack: Pack, earlier: Sequence[dict[str, float]] = (), events: list[tuple[Event, e.Event]] | None = None) -> dict[str, Any]:
+    """The record of the job in a directory; `earlier`: minutes by step of earlier jobs, for a trainee's comparison; `events`: all of the job's, where they were read already.
 
     Raises JournalError when its journal cannot be read.
     """
-    with Journal.read(directory) as journal:
-        events = [(item, e.read_event(item.kind, item.body)) for item in journal.events()]
+    if events is None:
+        with Journal.read(directory) as journal:
+            events = [(item, e.read_event(item.kind, item.body)) for item in journal.events()]
     # Only these two say where a step stands; to fold all would take most of the time of a long job.
     state = fold(event for _, event in events if isinstance(event, (e.StepCompleted, e.StepSkipped)))
     return _Record(plan, pack, events, state.completed, state.skipped, earlier).build() | {"seal": after_record.seal(directory)}
@@ -41,6 +42,7 @@ class _Record:
         for item, event in self.events:
             self.by_step.setdefault(getattr(event, "step", ""), []).append((item, event))
         self.amended = after_record.by_entry(events)
+        self.reworded = {event.entry: event.who for _, event in events if isinstance(event, e.Amended) and event.field == "remark"}
         self.words = {event.entry: event for _, event in events if isinstance(event, e.Transcribed)}
         self.completed, self.skipped = completed, skipped
         self.corrected = {event.corrects: item.seq for item, event in events if isinstance(event, e.Entry) and event.corrects}
@@ -82,13 +84,12 @@ class _Record:
             "time": accounts.time_rows(self.spent),
             "training": accounts.training(self.plan, self.events, self.spent, self.earlier) if started.detail == "full" else None,
             "pauses": self._pauses(),
-            "clock_moves": clock_moves(self.events),
+            "clock_moves": clock_moves(self.as_written),
             "clips": [{"sha256": clip, "file": f"clips/{clip}.flac"} for clip in clips],
             "consent": after_record.consent(self.events),
             "amendments": after_record.amendments(self.as_written, self.pack),
             "signatures": after_record.signatures(self.events),
             "questions": after_record.questions(self.events),
-            "clock_moves": clock_moves(self.as_written),
             "removed_clips": after_record.removed_clips(self.events, clips),
             "journal": {"events": len(self.events), "last_hash": self.events[-1][0].hash},
         }
@@ -183,8 +184,8 @@ class _Record:
 
     def _source(self, item: Event, event: e.FindingRecorded) -> str:
         """Where the remark has its words from; a person's name where they were put right."""
-        names = [amendment.who for _, amendment in self.as_written if isinstance(amendment, e.Amended) and amendment.entry == item.seq and amendment.field == "remark"]
-        return f"amended by {names[-1]}" if names else event.remark_source
+        name = self.reworded.get(item.seq)
+        return f"amended by {name}" if name else event.remark_source
 
     def _open_points(self, steps: list[dict[str, Any]]) -> list[str]:
         points = [f"Not done: {step['instruction']} ({step['stage']})" for step in steps if step["status"] == "not done"]

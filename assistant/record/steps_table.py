@@ -18,7 +18,7 @@ def steps_blocks(record: dict[str, Any]) -> list[Block]:
 
 
 def _happened(step: dict[str, Any]) -> list[Line]:
-    lines = [Line(f"{answer['asked']} {answer['said']} ({answer['result']}{', corrected' if answer['corrected_by'] else ''}{', amended' if answer.get('amended_by') else ''})") for answer in step["answers"]]
+    lines = [Line(f"{answer['asked']} {answer['said']} ({answer['result']}{', corrected' if answer['corrected_by'] else ''}{', amended' if answer.get('amended_by') else ''}, entry\u00a0{answer['seq']})") for answer in step["answers"]]
     lines += [Line(f"{caution['signal'].capitalize()} acknowledged, {_clock(caution['acknowledged'])}") for caution in step["cautions"] if caution["acknowledged"]]
     if step["hold"]:
         lines.append(Line(f"Hold, {step['hold']['who']}: " + (f"released {_clock(step['hold']['released'])}" if step["hold"]["released"] else "not released")))

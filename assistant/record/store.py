@@ -1,5 +1,6 @@
 """The jobs of a shop: one directory each under one root, named by date, asset and a running number."""
 
+import contextlib
 import re
 from pathlib import Path
 
@@ -62,8 +63,11 @@ class Store:
         """The directory of a job, capitals ignored. Raises JobNotFound, with the nearest ids, if there is none."""
         wanted = job.strip()
         # A name given whole is looked up by itself: with a hundred thousand jobs a list of all of them takes seconds.
-        if _JOB_ID.fullmatch(wanted) and Path(wanted).name == wanted and (self.root / wanted / DATABASE).is_file():
-            return self.root / wanted
+        if _JOB_ID.fullmatch(wanted) and Path(wanted).name == wanted:
+            # What cannot be looked up, such as a name too long for the disk, is not there; anything worse the list below says.
+            with contextlib.suppress(OSError):
+                if (self.root / wanted / DATABASE).is_file():
+                    return self.root / wanted
         known = dict(self.jobs())
         if wanted in known:
             return known[wanted]

@@ -15,7 +15,7 @@ from assistant.record.journal import GENESIS, Event, Journal
 from assistant.record.seal import PROCEDURE, SEALS, Line, Seal, first_unlike, hash_of_clips, job_name, named_clips, read_lines, short_id
 
 UNPROVEN = 9
-"""Exit code of `gloveside verify` where nothing was changed but not everything is proven: no seal, entries after it, or an unknown key."""
+"""Exit code of `gloveside verify` where no change was found but not everything is proven: no seal, entries after it, or an unknown key."""
 CUT_SHORT = f"The last line of {SEALS} was cut short"
 """How the one fault begins that is mended by sealing again."""
 OWN_FILES = frozenset({"journal.sqlite", "journal.sqlite-wal", "journal.sqlite-shm", "journal.lock", "journal.pid", "live.json", "clips", PROCEDURE, SEALS, "record.json", "record.html", "record.pdf"})
@@ -38,6 +38,8 @@ class Verdict:
     """What is no fault but should be known: entries not sealed yet, a key that is not known here, files that are no part of the record."""
     known_key: bool = False
     """The last seal was made with the key that was given."""
+    removed_clips: int = 0
+    """Clips that the entries say were taken out: of these only the hash is left."""
 
 
 def verify_job(directory: Path, public_key: bytes | None = None) -> Verdict:
@@ -64,7 +66,7 @@ def verify_job(directory: Path, public_key: bytes | None = None) -> Verdict:
     elif unsealed and not faults:
         notes.append(f"{unsealed} {'entry was' if unsealed == 1 else 'entries were'} added after seal {seals[-1].number}, from entry {seals[-1].events + 1} on, and {'is' if unsealed == 1 else 'are'} not sealed." if seals else f"None of the {unsealed} entries is sealed.")
     notes += [f"{name} is no part of the record." for name in sorted(entry.name for entry in directory.iterdir() if entry.name not in OWN_FILES)]
-    return Verdict(not faults and bool(seals), bool(lines), tuple(faults), seals, unsealed, tuple(notes), known)
+    return Verdict(not faults and bool(seals), bool(lines), tuple(faults), seals, unsealed, tuple(notes), known, len({event.body.get("clip") for event in events or () if event.kind == "clip_removed"}))
 
 
 def _first(faults: Iterator[str]) -> list[str]:

@@ -1,5 +1,6 @@
 """Puts the pages together: routes, errors as pages, and the server."""
 
+import logging
 import socket
 from collections.abc import Callable
 from contextlib import suppress
@@ -9,9 +10,11 @@ from typing import Any
 import uvicorn
 from cryptography import x509
 from starlette.applications import Starlette
+from starlette.convertors import Convertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.requests import Request
+from starlette.middleware.body_limit import RequestBodyLimitMiddleware
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
@@ -21,6 +24,7 @@ from assistant.record.clock import Clock
 from assistant.record.people import People
 from assistant.review import bench_pages, jobs_pages, log_in, replay_pages
 from assistant.review.access import HEADERS, Forged, Gate, Rules, TooMany, known_hosts
+from assistant.review.fresh_index import FreshIndex
 from assistant.review.site import Settings, Site, aside
 
 LARGEST_FORM = 256 * 1024
@@ -28,6 +32,21 @@ LARGEST_FORM = 256 * 1024
 STATUS: dict[type[GlovesideError], int] = {JobNotFound: 404, NotAllowed: 403, Forged: 403, TooMany: 429, JobInUse: 409, OpenPoints: 409, CannotAmend: 422, PeopleError: 422}
 CLOSING_S = 2
 """How long open pages are waited for at the end."""
+
+
+class _EntryNumber(Convertor[int]):
+    """A number in a path. Starlette's own takes any number of digits, of which Python refuses to read more than some thousand."""
+
+    regex = "[0-9]{1,12}"
+
+    def convert(self, value: str) -> int:
+        return int(value)
+
+    def to_string(self, value: int) -> str:
+        return str(value)
+
+
+register_url_convertor("entry", _EntryNumber())
 
 
 def make_app(settings: Settings, clock: Clock | None = None, people: People | None = None) -> Starlette:
@@ -47,24 +66,25 @@ def make_app(settings: Settings, clock: Clock | None = None, people: People | No
         Route("/jobs", jobs_pages.jobs_page),
         Route("/search", jobs_pages.search_page),
         Route(job, replay_pages.replay_page),
-        Route(job + "/entries/{seq:int}/sound", replay_pages.entry_sound),
-        Route(job + "/entries/{seq:int}/words", replay_pages.entry_words),
-        Route(job + "/entries/{seq:int}/amend", replay_pages.amend, methods=["POST"]),
+        Route(job + "/entries/{seq:entry}/sound", replay_pages.entry_sound),
+        Route(job + "/entries/{seq:entry}/words", replay_pages.entry_words),
+        Route(job + "/entries/{seq:entry}/amend", replay_pages.amend, methods=["POST"]),
+        Route(job + "/verification", replay_pages.verification),
         Route(job + "/report.pdf", replay_pages.report),
         Route(job + "/ask", replay_pages.ask, methods=["POST"]),
-        Route(job + "/questions/{number:int}/answer", replay_pages.answer, methods=["POST"]),
+        Route(job + "/questions/{number:entry}/answer", replay_pages.answer, methods=["POST"]),
         Route(job + "/sign", replay_pages.sign, methods=["POST"]),
         Mount("/static", StaticFiles(packages=[("assistant.review", "static")])),
     ]
     rules = Rules(known_hosts(settings.host, settings.names), settings.network, settings.cookie)
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(Gate, rules=rules, door=site.door)],
-        exception_handlers={GlovesideError: _refused, HTTPException: _not_found, Exception: _broken},
-        max_body_size=LARGEST_FORM,
+        # The limit within the gate: who may not come in learns nothing, and its own answer has the headers too.
+        middleware=[Middleware(Gate, rules=rules, door=site.door), Middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_FORM)],
+        exception_handlers={GlovesideError: _refused, HTTPException: _not_found, ClientDisconnect: _gone, Exception: _broken},
     )
     app.state.site, app.state.streams, app.state.closing = site, 0, False
-    app.state.index = jobs_pages.FreshIndex(settings.store)
+    app.state.index = FreshIndex(settings.store)
     return app
 
 
@@ -84,6 +104,11 @@ async def _error_page(request: Request, status: int, words: str) -> Response:
         return PlainTextResponse(words + "\n", status)
     site: Site = request.app.state.site
     return await aside(lambda: site.page(request, "error.html", status, words=words))
+
+
+async def _gone(request: Request, error: Exception) -> Response:
+    # A form that was cut off on the way: nobody is there to be answered, and it is no fault of the program to be logged.
+    return Response(status_code=400)
 
 
 async def _broken(request: Request, error: Exception) -> Response:
@@ -130,6 +155,7 @@ def serve(settings: Settings, port: int, certificate: Path | None, private_key: 
         listening = socket.create_server((settings.host, port), family=socket.AF_INET6 if ":" in settings.host else socket.AF_INET)
     except OSError as error:
         raise GlovesideError(f"Port {port} of {settings.host} cannot be used ({error.strerror}); choose another with --port.") from None
+    logging.getLogger("python_multipart").setLevel(logging.ERROR)  # a form that is none is answered with 400; it needs no line for each
     scheme = "https" if certificate else "http"
     server = Server(make_app(settings), log_level="warning", ssl_certfile=certificate, ssl_keyfile=private_key)
     try:

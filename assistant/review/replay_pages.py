@@ -9,11 +9,11 @@ from starlette.responses import RedirectResponse, Response
 from assistant.engine import events as e
 from assistant.engine.choices import step_part_names
 from assistant.errors import CannotAmend, JobNotFound, NotAllowed
-from assistant.language.pack import Pack, load_pack
+from assistant.language.pack import Pack
 from assistant.procedure.plan import Plan
 from assistant.record import afterwards
 from assistant.record.journal import Event
-from assistant.record.kept import earlier_minutes, kept_plan, read_events
+from assistant.record.kept import earlier_minutes, read_events
 from assistant.record.pdf import as_pdf
 from assistant.record.people import Person, folded
 from assistant.record.service_record import service_record
@@ -33,14 +33,14 @@ class _Job:
     def __init__(self, site: Site, name: str):
         self.directory = site.job(name)
         self.name = self.directory.name
-        self.plan: Plan = kept_plan(self.directory)
-        self.pack: Pack = load_pack(self.plan.procedure.language)
+        self.plan: Plan = site.plan(self.directory)
+        self.pack: Pack = site.pack(self.plan.procedure.language)
         self.events: list[tuple[Event, e.Event]] = read_events(self.directory)
 
     def record(self, site: Site) -> dict[str, Any]:
         # Earlier jobs are compared with a trainee's only; looking for them reads every job.
         trainee = any(isinstance(event, e.JobStarted) and event.detail == "full" for _, event in self.events)
-        return service_record(self.directory, self.plan, self.pack, earlier_minutes(site.settings.store, self.directory) if trainee else ())
+        return service_record(self.directory, self.plan, self.pack, earlier_minutes(site.settings.store, self.directory) if trainee else (), self.events)
 
     def technicians(self) -> list[str]:
         return afterwards.technicians(self.events)
@@ -61,11 +61,18 @@ def replay_page(request: Request) -> Response:
     own = person is not None and folded(person.name) in {folded(name) for name in job.technicians()}
     roles = _may_sign(person, own)
     return site.page(
-        request, "replay.html", record=record | {"job_name": job.name}, replay=replay, bar=BAR, last=job.events[-1][0].seq, verdict=verify_job(job.directory, site.public_key), technicians=job.technicians(),
+        request, "replay.html", record=record | {"job_name": job.name}, replay=replay, bar=BAR, last=job.events[-1][0].seq, technicians=job.technicians(),
         conditions=choices(job.pack, "conditions"), dispositions=choices(job.pack, "dispositions"), parts={finding.seq: _parts(job.plan, record, finding.seq) for finding in replay.findings},
         may_amend=person is not None and record["status"] == "closed" and ("supervisor" in person.roles or (own and "technician" in person.roles)),
         may_ask=person is not None and "supervisor" in person.roles, may_answer=own, sign_roles=roles, statements={role: afterwards.statement(job.pack, role) for role in roles},
     )  # fmt: skip
+
+
+def verification(request: Request) -> Response:
+    """/jobs/JOB/verification: the job held against its seals. A page of its own, which the page of the job takes in: to read and hash all of a long job takes longer than to show it."""
+    site = site_of(request)
+    directory = site.job(request.path_params["job"])
+    return site.page(request, "verification.html", job=directory.name, verdict=verify_job(directory, site.public_key))
 
 
 def _may_sign(person: Person | None, own: bool) -> list[str]:
@@ -114,7 +121,7 @@ def report(request: Request) -> Response:
 
 
 async def amend(request: Request) -> Response:
-    """A form with some fields of one entry; each that was changed is one amendment."""
+    """A form with some fields of one entry; each that was changed is one amendment, and all of them are made or none."""
     form = await own_form(request)
     person = _somebody(request)
     why, seq = text_of(form, "why"), request.path_params["seq"]
@@ -125,8 +132,7 @@ async def amend(request: Request) -> Response:
 
     def write(site: Site, name: str) -> str:
         directory = site.job(name)
-        for field, new in changed:
-            afterwards.amend(directory, person, seq, field, new, why, site.clock, site.key)
+        afterwards.amend_all(directory, person, seq, changed, why, site.clock, site.key)
         return directory.name
 
     name = await _written(request, write)
@@ -140,7 +146,7 @@ async def ask(request: Request) -> Response:
 
     def write(site: Site, name: str) -> str:
         directory = site.job(name)
-        afterwards.ask(directory, person, text_of(form, "text"), int(about) if about.isdecimal() else None, site.clock, site.key)
+        afterwards.ask(directory, person, text_of(form, "text"), int(about) if about.isascii() and about.isdecimal() and len(about) <= 12 else None, site.clock, site.key)
         return directory.name
 
     name = await _written(request, write)

@@ -12,6 +12,8 @@ from assistant.procedure.plan import Plan, stage_title
 from assistant.record.journal import Event
 from assistant.review.plots import EarlierValue, Plot, plot_of
 
+TALK = frozenset({e.PhraseHeard.kind, e.Question.kind})
+"""Most of a journal, and never shown: what was said to and fro."""
 BAR = 1000.0
 """Length of the whole job in the drawing of the timeline, user units."""
 
@@ -129,6 +131,10 @@ def _visits(plan: Plan, pack: Pack, events: Sequence[tuple[Event, e.Event]]) -> 
     stays: list[list[Any]] = []  # entered, left, key, happenings
     open_stay = False
     for item, event in events:
+        if item.kind in TALK:
+            if open_stay:
+                stays[-1][1] = item
+            continue
         if isinstance(event, e.Aside) and not isinstance(event, e.Transcribed):
             continue  # what came after the job has its own place on the page
         if isinstance(event, e.StepEntered):

@@ -1,6 +1,7 @@
 """What all pages share: settings, the people at the door, the signing key, templates, and looking up a job."""
 
 import threading
+from collections import OrderedDict
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -16,7 +17,11 @@ from starlette.responses import HTMLResponse
 
 from assistant.errors import JobNotFound
 from assistant.figures.units import digits, unit_symbol
+from assistant.language.pack import Pack, load_pack
+from assistant.procedure.plan import Plan, make_plan
+from assistant.procedure.reader import parse_procedure
 from assistant.record.clock import Clock, SystemClock
+from assistant.record.kept import PROCEDURE_COPY, kept_plan
 from assistant.record.keys import PUBLIC, load_or_make_key, load_public_key
 from assistant.record.people import People
 from assistant.record.store import Store
@@ -26,6 +31,8 @@ from assistant.review.replay_view import shop_clock
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 FIELDS = 300
 """Most fields of a form: open points are one each."""
+MOST_PLANS = 32
+"""Procedures kept ready; those of a shop, with their revisions of some months."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +67,8 @@ class Site:
         self.door = Door(self.people)
         self.writing = threading.Lock()
         """Held while the signing key is made."""
+        self._plans: OrderedDict[bytes, Plan] = OrderedDict()
+        self._packs: dict[str, Pack] = {}
 
     def job(self, name: str) -> Path:
         """The directory of a job. Raises JobNotFound, without the path of the store."""
@@ -67,6 +76,25 @@ class Site:
             return Store(self.settings.store).find(name)
         except JobNotFound:
             raise JobNotFound("There is no job of that name here; look for it under Jobs.") from None
+
+    def plan(self, directory: Path) -> Plan:
+        """The plan of a job. Jobs share a few procedures, and to read one takes as long as to show a job. Raises JournalError, ProcedureFaults."""
+        path = directory / PROCEDURE_COPY
+        try:
+            text = path.read_bytes()
+        except OSError:
+            return kept_plan(directory)  # says what is wrong
+        plan = self._plans.get(text) or make_plan(parse_procedure(text, path).procedure)
+        self._plans[text] = plan
+        while len(self._plans) > MOST_PLANS:
+            self._plans.popitem(last=False)
+        return plan
+
+    def pack(self, language: str) -> Pack:
+        """The phrases of a language, read once."""
+        if language not in self._packs:
+            self._packs[language] = load_pack(language)
+        return self._packs[language]
 
     @property
     def key(self) -> Ed25519PrivateKey:

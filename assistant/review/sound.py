@@ -19,7 +19,7 @@ GAP_S = 0.25
 LONGEST_WORDS = 400
 """Characters of a text that are spoken."""
 SPEAK_S = 10.0
-_RANGE = re.compile(r"bytes=(\d*)-(\d*)")
+_RANGE = re.compile(r"bytes=([0-9]{0,18})-([0-9]{0,18})")
 
 
 def joined(directory: Path, clips: Sequence[str]) -> bytes:

@@ -24,6 +24,9 @@ CUT_OFF = "Some of what you said was lost. Say it again."
 NOISY = "It is loud here. Come closer to the microphone, or wait until it is quieter."
 NOISY_DB = 10.0
 """Speech less than this above the sound before it is called noisy, dB. From memory: recognisers fail more and more below it."""
+MUTED_S, MUTED_DBFS = 20.0, -85.0
+"""A microphone that has stayed under this level for this long, before the first phrase, may be muted, s and dB of full scale: a
+microphone in a silent room gives more. From memory."""
 ADVICE_EVERY_S = 60.0
 """The same advice is not said again within this time, s."""
 
@@ -120,6 +123,8 @@ class MicrophoneListener:
         self._waiting: list[tuple[np.ndarray, np.ndarray]] = []
         """Utterances, each with the sound of the shop before it."""
         self._breaks = getattr(microphone, "breaks", 0)
+        self._silent_s: float | None = 0.0
+        """How long nothing at all has come in, s; None once a phrase has."""
         self._notices: list[str] = []
         self._advised: dict[str, float] = {}
         """When each piece of advice was last given, monotonic s."""
@@ -130,39 +135,56 @@ class MicrophoneListener:
         # Once somebody has begun to speak, the phrase is heard out, however long the time-out.
         while not self._waiting and (time.monotonic() < until or self._endpointer.speaking):
             block = self._microphone.read(0.2)
-            self._discard_broken()
-            if block is None:
+            if self._broken() or block is None:
                 if time.monotonic() >= until:
                     break
                 continue
             self.level_dbfs = level_dbfs(block)
             if not self._deaf:
+                self._watch_for_muting(block)
                 self._recent.add(block)
                 self._waiting += [(utterance, self._recent.before(utterance)) for utterance in self._endpointer.feed(block)]
         if not self._waiting:
             return None
         utterance, before = self._waiting.pop(0)
-        # The record keeps the sound as it was.
-        heard = replace(self._recogniser.hear(self._front.clean(utterance, before), grammar), audio=utterance)
+        self._silent_s = None
+        heard = self._recogniser.hear(self._front.clean(utterance, before), grammar)
+        if heard.audio is None:
+            return None  # the recogniser was lost over it and asks for it again: neither a miss nor, where one is wanted, a remark
         if heard.rejected:
-            self._advise(utterance, before)
-        return heard
+            self._advise(self._why(utterance, before))
+        # The record keeps the sound as it was.
+        return replace(heard, audio=utterance)
 
-    def _discard_broken(self) -> None:
-        """Half a phrase is no phrase: where sound was lost, what was being said is forgotten."""
+    def _broken(self) -> bool:
+        """Whether sound was lost just now. Half a phrase is no phrase: what was being said is forgotten."""
         breaks = getattr(self._microphone, "breaks", 0)
         if breaks == self._breaks:
-            return
+            return False
         self._breaks = breaks
         if self._endpointer.speaking and not self._deaf:
             self._notices.append(CUT_OFF)
         self._endpointer.reset()
+        return True
 
-    def _advise(self, utterance: np.ndarray, before: np.ndarray) -> None:
-        """Say why a phrase may not have been understood, if that can be measured, each reason once in ADVICE_EVERY_S."""
+    def _watch_for_muting(self, block: np.ndarray) -> None:
+        # Only until the first phrase: later on, a headset that passes nothing on while nobody speaks is well.
+        if self._silent_s is None:
+            return
+        self._silent_s = self._silent_s + len(block) / RATE if level_dbfs(block) < MUTED_DBFS else 0.0
+        if self._silent_s >= MUTED_S:
+            self._silent_s = 0.0
+            self._advise(advice(block))
+
+    def _why(self, utterance: np.ndarray, before: np.ndarray) -> str | None:
+        """Why a phrase may not have been understood, if that can be measured."""
         why = advice(utterance)
         if why is None and len(before) >= RATE // 4 and speech_over_noise_db(utterance, before) < NOISY_DB:
             why = NOISY
+        return why
+
+    def _advise(self, why: str | None) -> None:
+        """Say it, each reason once in ADVICE_EVERY_S."""
         now = time.monotonic()
         if why is not None and now - self._advised.get(why, -ADVICE_EVERY_S) >= ADVICE_EVERY_S:
             self._advised[why] = now

@@ -22,7 +22,7 @@ from assistant.language.pack import Pack
 from assistant.speech.engines import close_recogniser, make_recogniser
 from assistant.speech.recognise import Heard, Recogniser
 
-FURTHER = ("known_words", "pronounce", "ready", "transcribe")
+FURTHER = ("known_words", "pronounce", "ready")
 """Members that only some recognisers have."""
 
 

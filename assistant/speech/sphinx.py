@@ -162,10 +162,6 @@ class SphinxRecogniser:
         said = self._decoder.lookup_word(word)
         return said.split() if said else None
 
-    def transcribe(self, samples: np.ndarray) -> str | None:
-        """None: the language model of this package misreads half the words of shop talk, and invented words are worse than none."""
-        return None
-
 
 def _with_garbage(grammar: Grammar) -> str:
     loop = " | ".join(f"garbage{phone.lower()}" for phone in PHONES)

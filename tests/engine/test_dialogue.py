@@ -6,6 +6,7 @@ from decimal import Decimal
 import pytest
 
 from assistant.engine import events as e
+from assistant.engine.decide import reopen
 from assistant.engine.expect import expected
 from assistant.engine.missing import limits_of
 from assistant.engine.state import fold
@@ -410,6 +411,12 @@ def test_every_event_survives_the_journal_form(plan):
     job = Dialogue(plan)
     job.say("begin the job", "understood", "next step")
     assert [e.read_event(event.kind, event.body()) for event in job.events] == job.events
+
+
+def test_a_question_left_open_is_put_again_on_resuming_and_nothing_else_is_asked_for(job):
+    at_look(job).say("next step", "no light", "forty", "affirm")
+    said = [prompt.key for prompt in reopen(PLAN, job.state, "Kim", 0.0).prompts]
+    assert said[-1] == "ask_out_of_limits" and "nothing_missing" not in said
 
 
 def test_resuming_is_the_same_fold(job):

@@ -100,6 +100,9 @@ class _File(apsw.VFSFile):
 class _Connection:
     """The part of Python's sqlite3 that the journal uses, on apsw."""
 
+    text_factory: type = str
+    """Set by the journal; apsw reads text as it likes."""
+
     def __init__(self, path: Path, how: str):
         flags = apsw.SQLITE_OPEN_URI | apsw.SQLITE_OPEN_READWRITE | (apsw.SQLITE_OPEN_CREATE if "rwc" in how else 0)
         self._inner = apsw.Connection(f"{path.resolve().as_uri()}?{how}", flags=flags, vfs="watched")
@@ -169,7 +172,7 @@ def watched(root: Path) -> Iterator[Recording]:
     with contextlib.ExitStack() as stack:
         for target, name, new in (
             (pathlib.Path, "open", path_open), (os, "open", os_open), (os, "fdopen", fdopen), (os, "fsync", fsync), (os, "replace", after(os.replace, "name")), (os, "link", after(os.link, "link")),
-            (os, "unlink", after(os.unlink, "gone")), (os, "mkdir", after(os.mkdir, "folder")), (journal, "_connect", _Connection),
+            (os, "unlink", after(os.unlink, "gone")), (os, "mkdir", after(os.mkdir, "folder")), (journal, "connect", _Connection),
         ):  # fmt: skip
             stack.enter_context(mock.patch.object(target, name, new))
         stack.callback(files.unregister)

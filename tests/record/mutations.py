@@ -13,7 +13,8 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from assistant.errors import JournalError
 from assistant.record.clips import save_clip
 from assistant.record.clock import SimulatedClock
-from assistant.record.journal import _SCHEMA, DATABASE, GENESIS, Journal, chain_hash
+from assistant.record.journal import DATABASE, GENESIS, Journal, chain_hash
+from assistant.record.journal_file import SCHEMA
 from assistant.record.seal import SEALS, seal_job
 from assistant.record.verify import Verdict, verify_job
 
@@ -109,7 +110,7 @@ def by_sql(directory: Path, *statements: str, rules: bool = True) -> None:
     for statement in statements:
         database.execute(statement)
     if rules:
-        for part in _SCHEMA.split("CREATE TRIGGER")[1:]:
+        for part in SCHEMA.split("CREATE TRIGGER")[1:]:
             database.execute("CREATE TRIGGER" + part.split("PRAGMA")[0].rstrip().rstrip(";"))
     database.commit()
     database.execute("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -146,6 +146,14 @@ def test_queue_and_signatures(store):
     assert [row.job for row in index.queue()] == [FIRST], "a signature does not stand after an amendment"
 
 
+def test_jobs_and_queue_come_in_pages(store):
+    index = fresh(store)
+    for rows, count in ((index.queue, index.waiting()), (index.jobs, index.count())):
+        whole = [row.job for row in rows()]
+        assert len(whole) == count == (3 if rows == index.jobs else 2)
+        assert [row.job for page in range(count) for row in rows(1, page)] == whole and not rows(50, count)
+
+
 def test_open_points_are_those_of_the_record(store):
     rows = {row.job: row.open_points for row in fresh(store).jobs()}
     for job, phrases in ((FIRST, DONE), (OPEN, WHOLE[:20])):

@@ -216,3 +216,23 @@ def test_a_job_that_is_here_already_is_left_as_it_is(packed, tmp_path):
 def test_a_file_that_fails_its_sum(folder, tmp_path):
     with pytest.raises(ImportRefused, match="record.html is not as SHA256SUMS says"):
         import_job(changed(folder, tmp_path, "record.html", lambda old: old + b" ", sums=False), tmp_path / "store")
+
+
+@pytest.mark.parametrize("job, says", [("rehearsal-demo-job", "it is a rehearsal, which does not go among the jobs of a shop"), ("demo", "do not name one job as jobs are named here"), ("../2026-03-02-P1-01", "do not name one job")])
+def test_a_rehearsal_is_neither_handed_out_nor_taken_in(made, tmp_path, monkeypatch, job, says):
+    """Its values would otherwise stand beside those of real machines, and it would wait for a supervisor."""
+    other = tmp_path / "demo-job"
+    with Journal.read(made) as old, Journal.create(other) as new:
+        for event in old.events():
+            new.append(event.kind, event.body | ({"job": job} if event.kind == "job_started" else {}))
+    shutil.copytree(made / "clips", other / "clips")
+    shutil.copy(made / PROCEDURE_COPY, other)
+    with pytest.raises(ExportError, match=f"demo-job is not handed out: .*{says}"):
+        export_job(other, tmp_path / "out.zip")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["demo-job"]
+    monkeypatch.setattr("assistant.record.portable._job_of", lambda events, refuse: NAME)  # as somebody might write it by other means
+    export_job(other, tmp_path / "out.zip")
+    monkeypatch.undo()
+    with pytest.raises(ImportRefused, match=says):
+        import_job(tmp_path / "out.zip", tmp_path / "store")
+    assert nothing_left(tmp_path / "store")

@@ -79,7 +79,7 @@ def test_sections_come_in_order_after_the_summary(full):
         # By hand: the rod and the leak are within, the share of the curve is not; the rest has no limits.
         "Within their limits: 1 of 1 torques and 2 of 3 measurements and test results.",
         f"“{REMARK}” (amended by Robin)", "machine-written, not checked: whisper tiny.en, confidence 0.43", "amended, see amendment 1",
-        "finding, ball remark split a long split along the inner edge heard on replay Robin, supervisor 2026-03-02 09:00:00 UTC",
+        "finding, ball remark, entry 900 split a long split along the inner edge heard on replay Robin, supervisor 2026-03-02 09:00:00 UTC",
         "technician: Kim (no longer stands); supervisor: Robin", "no longer amended since Open points named: Outside its limits: share of the curve 80 %", "Technician: not signed again since the record was amended.",
         "How long is the split? about finding, ball", "Ten millimetres. Kim", "Is the old ball kept?", "not answered yet", "kept for its term", "1 clip kept, 1 taken out",
         CODE, "1 entry was added after this seal.", "gloveside verify", "3 of 3 3.9, 13, 13 N·m", "outside limits", "long bolt M8 × 60 the left tray 4 4 0 4 out, 4 in", "Received by, name",
@@ -101,7 +101,7 @@ def test_the_page_says(full, words):
         ({"finished": None, "status": "open"}, "is not finished"),
         ({"open_points": []}, "No point is open."),
         ({"open_points": ["Skipped: a"]}, "One point is open."),
-        ({}, "Clock moved during the job Not that it shows."),
+        ({}, "Clock moved during the job No move was seen."),
         ({"clock_moves": [{"seq": 12, "at": "2026-03-02T08:05:00.000Z", "seconds": -3600.0}]}, "Before entry 12, 2026-03-02 08:05:00 UTC: the clock was set back by 3600 s."),
         ({"clock_moves": [{"seq": 12, "at": "2026-03-02T08:05:00.000Z", "seconds": 90.5}]}, "the clock went forward by 90.5 s: it was set, or the computer slept."),
         ({"clock": "simulated"}, "This was a demonstration: its clock was simulated."),

@@ -276,9 +276,12 @@ def shop(tmp_path, monkeypatch):
 def test_the_command_tells_proven_changed_and_unproven_apart(shop, tmp_path):
     call, directory = shop
     done = call(directory.name)
-    assert done.exit_code == 0 and f"{ALL} entries, 3 sounds" in done.stdout
+    assert done.exit_code == 0 and f"{ALL} entries, 3 sounds (1 of them taken out)" in done.stdout
     code = verification_code(read_seals(directory)[-1])
     assert code in done.stdout and call(directory.name, "--code", code).exit_code == 0
+    assert "not the newest" not in call(directory.name, "--code", code).stdout
+    older = call(directory.name, "--code", verification_code(read_seals(directory)[0]))
+    assert older.exit_code == 0 and f"it shows entries 1 to {FIRST};" in older.stdout
     assert call(directory.name, "--code", code[:-1] + "x").exit_code == 1
     shutil.copytree(directory, tmp_path / "elsewhere")
     assert call(str(tmp_path / "elsewhere"), "--keys", str(tmp_path / "none")).exit_code == 9

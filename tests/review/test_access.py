@@ -4,6 +4,7 @@ import http.client
 import re
 import secrets
 
+import anyio
 import pytest
 from starlette.testclient import TestClient
 
@@ -77,7 +78,7 @@ def all_paths(store) -> list[str]:
     clip = events_of(store, "finding")[0].body["clips"][0]
     return [
         "/", "/jobs", "/search?text=torn", "/log-ins", "/bench", f"/bench/{JOB}", f"/bench/{JOB}/live", "/bench-live", f"/jobs/{JOB}", "/jobs/2026-01-01-none-01",
-        f"/jobs/{JOB}/entries/{seq}/sound", f"/jobs/{JOB}/entries/{seq}/words", f"/jobs/{JOB}/report.pdf", f"/clips/{clip}.flac", "/people.sqlite", f"/{JOB}/record.json", "/no-such-page",
+        f"/jobs/{JOB}/entries/{seq}/sound", f"/jobs/{JOB}/entries/{seq}/words", f"/jobs/{JOB}/report.pdf", f"/jobs/{JOB}/verification", f"/clips/{clip}.flac", "/people.sqlite", f"/{JOB}/record.json", "/no-such-page",
     ]  # fmt: skip
 
 
@@ -274,7 +275,7 @@ def test_all_addresses_are_no_name():
 
 def test_every_answer_has_the_headers(store, local, network):
     answers = [local.client.get(path) for path in ("/jobs", "/", "/login", f"/jobs/{JOB}", "/jobs/none", "/static/pages.css", "/static/none", f"/jobs/{JOB}/entries/99999/sound", "/bench")]
-    answers += [local.client.get("/jobs", headers={"host": "other.example"}), local.client.post("/login", data={}), local.client.post("/login", data={}, headers={"origin": "null"}), local.client.put("/jobs"), network.client.get("/jobs"), network.client.post("/x")]
+    answers += [local.client.get("/jobs", headers={"host": "other.example"}), local.client.post("/login", data={}), local.client.post("/login", data={}, headers={"origin": "null"}), local.client.put("/jobs"), local.client.post("/", content=b"x" * 300_000), network.client.get("/jobs"), network.client.post("/x")]
     for answer in answers:
         for name, value in HEADERS.items():
             assert answer.headers.get(name) == value, f"{answer.url} lacks {name}"
@@ -283,7 +284,7 @@ def test_every_answer_has_the_headers(store, local, network):
 
 def test_no_page_needs_a_script_or_style_of_its_own(local):
     local.log_in("Robin")
-    for path in ("/jobs", "/search?text=torn", f"/jobs/{JOB}", "/bench", f"/bench/{JOB}", "/log-ins", "/login"):
+    for path in ("/jobs", "/search?text=torn", f"/jobs/{JOB}", f"/jobs/{JOB}/verification", "/bench", f"/bench/{JOB}", "/log-ins", "/login"):
         text = local.client.get(path).text
         assert not re.search(r"<script(?![^>]*\bsrc=)|\son[a-z]+=|\sstyle=|<style|javascript:", text), path
         assert not re.search(r'(?:src|href)="(?:https?:)?//', text), f"{path} loads from elsewhere"
@@ -380,8 +381,8 @@ def test_only_a_supervisor_asks(store, local, name, allowed):
 
 LEADING_OUT = [
     "/jobs/..", "/jobs/%2e%2e", "/jobs/../people.sqlite", "/jobs/..%2f..%2fetc", "/jobs/%2e%2e%2f%2e%2e%2fetc%2fpasswd", "/jobs/2026-03-09-%2F..%2F..%2Fjobs-01", "/jobs/2026-03-09-..-01", "/jobs/2026-03-09-F7-01%00", "/jobs/%00", "/jobs/people.sqlite",
-    "/jobs/~root", "/jobs/%ff%fe", "/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/static/%2e%2e%2ftemplates%2fbase.html", "/static//etc/passwd", "/static/%00", "/static/", "/static/..%5capp.py",
-    "/bench/%2e%2e/live", "/bench/..%2f..", "/bench/2026-03-09-none-01/live", f"/jobs/{JOB}/entries/-1/sound", f"/jobs/{JOB}/entries/1e9/sound", f"/jobs/{JOB}/entries/99999999999999999999999/sound", f"/jobs/{JOB}/entries/..%2f..%2fjournal.sqlite/sound",
+    "/jobs/~root", f"/jobs/{JOB}{'9' * 5000}", "/jobs/%ff%fe", "/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/static/%2e%2e%2ftemplates%2fbase.html", "/static//etc/passwd", "/static/%00", "/static/", "/static/..%5capp.py",
+    "/bench/%2e%2e/live", "/bench/..%2f..", "/bench/2026-03-09-none-01/live", f"/jobs/{JOB}/entries/-1/sound", f"/jobs/{JOB}/entries/1e9/sound", f"/jobs/{JOB}/entries/{'9' * 4500}/sound", f"/jobs/{JOB}/entries/99999999999999999999999/sound", f"/jobs/{JOB}/entries/..%2f..%2fjournal.sqlite/sound",
     f"/jobs/{JOB}/journal.sqlite", f"/jobs/{JOB}/clips/x.flac", f"/jobs/{JOB}/../people.sqlite", f"/{JOB}/record.json", "//etc/passwd", "/../../etc/passwd",
 ]  # fmt: skip
 
@@ -447,3 +448,52 @@ def test_words_from_the_shop_are_never_taken_for_a_page(store, local):
         text = local.client.get(path).text
         assert "<script>alert" not in text and "<img src=x" not in text
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in local.client.get(f"/jobs/{JOB}").text
+
+
+def test_whether_a_job_is_as_it_was_sealed_is_a_page_of_its_own(store, local):
+    """For who has no scripts; the page of the job takes it in."""
+    assert f'href="/jobs/{JOB}/verification"' in local.client.get(f"/jobs/{JOB}").text
+    assert "Not to be trusted" not in local.client.get(f"/jobs/{JOB}").text
+    for path in (store / JOB / "clips").iterdir():
+        path.write_bytes(b"other")
+    text = local.client.get(f"/jobs/{JOB}/verification").text
+    assert "Not to be trusted" in text and "is not the sound that was recorded" in text
+    assert local.client.get("/jobs/2026-01-01-none-01/verification").status_code == 404
+
+
+@pytest.mark.parametrize("about", ["9" * 5000, "\u0663", "-1", "x"])
+def test_a_question_about_no_entry_is_about_the_whole_job(store, local, about):
+    local.log_in("Robin")
+    assert local.post(f"/jobs/{JOB}/ask", text="Which groove?", about=about).status_code == 303
+    assert [event.body["about"] for event in events_of(store, "review_question")] == [None]
+
+
+@pytest.mark.parametrize("wanted", ["bytes=" + "9" * 5000 + "-", "bytes=-" + "9" * 5000, "bytes=\u00b2-", "bytes=0-0,2-2"])
+def test_a_part_of_a_sound_that_makes_no_sense_gets_all_of_it(store, local, wanted):
+    answer = local.client.get(f"/jobs/{JOB}/entries/{finding_of(store)}/sound", headers={"range": wanted.encode("latin-1")})
+    assert answer.status_code == 200 and answer.content[:4] == b"fLaC"
+
+
+def test_a_form_that_is_cut_off_on_the_way_is_no_fault(local):
+    """A browser that is closed while it sends must not fill the program's log with tracebacks."""
+    left = [{"type": "http.request", "body": b"form_token=", "more_body": True}, {"type": "http.disconnect"}]
+    scope = {"type": "http", "method": "POST", "scheme": "http", "path": f"/jobs/{JOB}/ask", "raw_path": b"", "query_string": b"", "root_path": "", "headers": [(b"host", b"127.0.0.1"), (b"content-type", b"application/x-www-form-urlencoded")], "client": ("127.0.0.1", 4000)}
+    sent = []
+
+    async def receive():
+        return left.pop(0)
+
+    async def send(message):
+        sent.append(message)
+
+    anyio.run(local.client.app, scope, receive, send)
+    assert sent[0]["status"] == 400
+
+
+def test_of_a_form_with_a_field_that_is_refused_nothing_is_kept(store, local):
+    local.log_in("Robin")
+    seq = next(event.seq for event in events_of(store, "value") if event.body["unit"] == "mm")
+    answer = local.post(f"/jobs/{JOB}/entries/{seq}/amend", value="0.5", was_value="0.4", unit="bar", was_unit="mm", why="misread")
+    assert answer.status_code == 422 and not events_of(store, "amended")
+    assert local.post(f"/jobs/{JOB}/entries/{seq}/amend", value="500", was_value="0.4", unit="um", was_unit="mm", why="misread").status_code == 303
+    assert [(event.body["field"], event.body["new"]) for event in events_of(store, "amended")] == [("value", "500"), ("unit", "um")]

@@ -9,6 +9,7 @@ import sys
 import time
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -28,6 +29,7 @@ from assistant.speech.recognise import RATE, Heard
 from assistant.speech.recogniser_process import STOPPED, ProcessRecogniser
 from assistant.speech.sound import frame_power, read_sound, to_16k
 from assistant.speech.speak import SilentSpeaker
+from tests.speech.test_transcribe import FINDING, bench_of, start
 from tests.support import EN, FLANGE
 
 needs_flite = pytest.mark.skipif(shutil.which("flite") is None, reason="flite is not installed")
@@ -146,6 +148,48 @@ def test_silence_is_no_phrase(tmp_path, recogniser):
     assert events == [] and CUT_OFF not in said
 
 
+@pytest.mark.parametrize(("sounds", "times"), [((np.zeros(50 * RATE, np.int16),), 1), ((np.zeros(15 * RATE, np.int16), quiet(1) * 8, np.zeros(15 * RATE, np.int16)), 0), ((quiet(30),), 0)], ids=["dead", "with breaks", "quiet shop"])
+def test_a_microphone_that_gives_nothing_at_all_may_be_muted(sounds, times):
+    tape = Tape(*sounds)
+    listener = MicrophoneListener(tape, Deaf())
+    said = []
+    while not tape.over():
+        assert listener.listen(_grammar(), 0.1) is None
+        said += listener.notices()
+    assert said == ["The microphone is nearly silent. Check that it is not muted."] * times
+
+
+@needs_flite
+def test_a_headset_that_is_silent_between_phrases_is_not_muted(spoken):
+    tape = Tape(quiet(1), spoken, np.zeros(60 * RATE, np.int16))
+    listener = MicrophoneListener(tape, Deaf())
+    heard, said = [], []
+    while not tape.over():
+        heard.append(listener.listen(_grammar(), 0.1))
+        said += listener.notices()
+    assert any(heard) and said == []
+
+
+@needs_flite
+def test_advice_is_given_again_only_after_a_minute(spoken, monkeypatch):
+    now = [1000.0]
+
+    def clock() -> float:
+        now[0] += 0.001
+        return now[0]
+
+    monkeypatch.setattr("assistant.speech.listen.time", SimpleNamespace(monotonic=clock))
+    one = np.clip(spoken.astype(np.int64) * 6, -32768, 32767).astype(np.int16)
+    tape = Tape(*[part for _ in range(4) for part in (quiet(2), one, quiet(2))])
+    listener = MicrophoneListener(tape, Deaf())
+    said = []
+    while not tape.over():
+        if listener.listen(_grammar(), 0.1) is not None:
+            said.append(listener.notices())
+            now[0] += 25.0
+    assert [len(notices) for notices in said] == [1, 0, 0, 1]
+
+
 class Deaf:
     """A recogniser that understands nothing."""
 
@@ -227,7 +271,7 @@ def test_a_capture_process_killed_in_mid_word(tmp_path, spoken, recogniser, monk
 @needs_flite
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP, signal.SIGSEGV], ids=["killed", "hung", "crashed"])
 def test_a_recogniser_lost_over_a_phrase(tmp_path, spoken, how):
-    """The phrase is not understood, the reason is said, and the same phrase is understood by the next process."""
+    """The phrase counts for nothing, the reason is said, and the same phrase is understood by the next process."""
     recogniser = ProcessRecogniser("pocketsphinx", EN, Path("models"), patience_s=3.0 if how == signal.SIGSTOP else 20.0)
 
     class Struck:
@@ -257,8 +301,34 @@ def test_a_recogniser_lost_over_a_phrase(tmp_path, spoken, how):
         recogniser.close()
     assert said.count(STOPPED) == 1
     heard = [body for kind, body in events if kind == "heard"]
-    assert [body["rejected"] for body in heard] == [True, False]
-    assert heard[1]["text"] == "begin the job"
+    assert [body["rejected"] for body in heard] == [False]
+    assert heard[0]["text"] == "begin the job"
+
+
+class Lost:
+    """A recogniser whose process is lost over every phrase."""
+
+    def hear(self, samples, grammar):
+        return Heard("", 0.0, True, len(samples) / RATE, 0.0, "lost", None)
+
+    def notices(self):
+        return [STOPPED]
+
+
+@needs_flite
+def test_a_phrase_the_recogniser_was_lost_over_is_no_remark(tmp_path, spoken):
+    """Where a remark is wanted, any sound is one: but it may have been "never mind"."""
+    with Journal.create(tmp_path / "J1") as journal:
+        listener = MicrophoneListener(Tape(quiet(1), spoken, quiet(1.5)), Lost())
+        bench = bench_of(journal, listener, None)
+        start(bench)
+        for text in FINDING[:5]:
+            bench.take(Heard(text, 1.0, False, 1.0, 0.0, "typed", None))
+        assert bench.state.question.about == "remark"
+        before = len(journal.events())
+        assert [listener.listen(bench._vocabulary.grammar(_wanted(bench)), 0.2) for _ in range(5)] == [None] * 5
+        assert listener.notices() == [STOPPED]
+        assert len(journal.events()) == before and bench.state.question.about == "remark"
 
 
 def _grammar():
@@ -279,7 +349,6 @@ def test_the_other_calls_are_answered_by_the_process(recogniser):
     assert recogniser.missing_words(["torque", "zzqx"]) == ["zzqx"]
     assert recogniser.pronounce("go") == ["G", "OW"]
     assert "torque" in recogniser.known_words()
-    assert recogniser.transcribe(np.zeros(RATE, np.int16)) is None
     assert recogniser.ready(0.1)
 
 

@@ -134,6 +134,33 @@ def test_in_a_loud_shop_a_phrase_is_found_whole_and_ends_soon(spoken, name, rati
     assert len(speech) / RATE - 0.2 <= len(utterance) / RATE <= len(speech) / RATE + 1.0
 
 
+@needs_flite
+def test_talk_farther_off_neither_holds_a_phrase_open_nor_stands_before_it(spoken):
+    """A conversation 22 dB weaker than the phrase goes on before and after it."""
+    talk = np.concatenate([spoken(text) for text in ("read it again please", "torque forty two newton metres", "replace the seal")] * 3)
+    speech = spoken("what torque")
+    tape = (talk * 0.08).astype(np.int16)
+    tape[3 * RATE : 3 * RATE + len(speech)] += speech
+    endpointer = Endpointer()
+    found = [(one, start) for start in range(0, len(tape), 1600) for one in endpointer.feed(tape[start : start + 1600])]
+    whole = [(one, start) for one, start in found if np.abs(one.astype(int)).max() > np.abs(speech.astype(int)).max() * 0.8]
+    assert len(whole) == 1
+    utterance, start = whole[0]
+    assert len(speech) - 0.1 * RATE <= len(utterance) <= len(speech) + 1.0 * RATE
+    assert (start + 1600 - 3 * RATE - len(speech)) / RATE < 1.2
+
+
+@needs_flite
+def test_a_tool_that_falls_down_in_mid_phrase_does_not_end_it(spoken):
+    speech = spoken("torque forty two newton metres")
+    clang = np.random.default_rng(3).normal(0, 12000, RATE // 8) * np.exp(-np.arange(RATE // 8) / 600)
+    tape = np.concatenate([quiet(1), speech // 4, quiet(1.5)]).astype(float)
+    at = RATE + len(speech) // 3
+    tape[at : at + len(clang)] += clang
+    found = split_sound(np.clip(tape, -32768, 32767).astype(np.int16))
+    assert len(found) == 1 and len(found[0]) >= len(speech) - 0.1 * RATE
+
+
 @pytest.mark.parametrize("name", sorted(shop_noise.NOISES))
 def test_a_noise_alone_is_no_utterance(name):
     assert split_sound(np.round(shop_noise.NOISES[name](40, 6) * 20000).astype(np.int16)) == []

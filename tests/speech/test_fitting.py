@@ -8,6 +8,8 @@ import soundfile
 
 from assistant.fitting import SPOKEN, fit
 from assistant.session import make_listener
+from assistant.speech.endpoint import VOICE
+from assistant.speech.engines import close_recogniser
 from assistant.speech.microphone import Microphone
 from assistant.speech.sound import read_sound
 from assistant.speech.speak import SilentSpeaker
@@ -53,8 +55,9 @@ def test_a_job_hears_with_the_fitting_of_its_person(tmp_path):
     profile = ShopProfile("Kim", "north", -50.0, -20.0, 30.0, 6, 6, (), False, "Well.", -46.0, 3)
     save(profile, tmp_path)
     with virtual_bench():
-        _, listener = make_listener("pocketsphinx", EN, ROOT / "models", None, True, load("Kim", "north", tmp_path))
+        recogniser, listener = make_listener("pocketsphinx", EN, ROOT / "models", None, True, load("Kim", "north", tmp_path))
         try:
-            assert listener._make_endpointer.__self__ == profile
+            assert (listener._endpointer._floor, listener._endpointer._voice) == (-46.0, VOICE[3])
         finally:
             listener.close()
+            close_recogniser(recogniser)

@@ -59,9 +59,6 @@ class Fixed:
     def missing_words(self, words) -> list[str]:
         return []
 
-    def transcribe(self, samples: np.ndarray) -> str | None:
-        return None
-
 
 # Scores and free words --------------------------------------------------------------------------------------------
 
@@ -331,7 +328,6 @@ def test_talk_is_rejected_whatever_the_first_heard(second, tmp_path, talk, heard
 def test_noise_is_never_made_a_command(second, sound):
     hearing = SecondHearing(Fixed("next step", 0.3, True), second)
     assert hearing.hear(sound, GRAMMAR).rejected
-    assert hearing.transcribe(sound) is None
 
 
 def test_a_sure_first_stands():

@@ -102,10 +102,6 @@ def test_many_grammars_do_not_pile_up(recogniser, tmp_path):
         assert recogniser.hear(sound, grammar).text == "next step"
 
 
-def test_free_words_are_not_invented(recogniser, tmp_path):
-    assert recogniser.transcribe(spoken("flat on one side", tmp_path)) is None
-
-
 def test_a_word_without_pronunciation_is_named(recogniser):
     grammar = Vocabulary(EN).grammar(Expected(answers=("zorbflange",)))
     with pytest.raises(SoundError, match="zorbflange"):

@@ -1,4 +1,4 @@
-// Plays findings one after another with their step read between, and plays a sound while its words are corrected.
+// Plays findings one after another with their step read between, plays a sound while its words are corrected, and fetches whether the job is as it was sealed.
 "use strict";
 
 const BACK_S = 3;
@@ -84,3 +84,21 @@ document.addEventListener("keydown", (event) => {
   else return;
   event.preventDefault();
 });
+
+async function verify(place) {
+  const line = place.querySelector(".proof");
+  line.textContent = "Held against its seals just now …";
+  const answer = await fetch(place.dataset.from, { headers: { accept: "text/html" } }).catch(() => null);
+  const found = answer && answer.ok ? new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("verdict") : null;
+  if (found) {
+    place.replaceChildren(...found.children);
+    return;
+  }
+  const again = document.createElement("a");
+  again.href = place.dataset.from;
+  again.textContent = "try again";
+  line.replaceChildren("Whether it is as it was sealed could not be found out just now: ", again, ".");
+}
+
+const verification = document.getElementById("verification");
+if (verification) verify(verification);
