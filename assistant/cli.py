@@ -330,7 +330,7 @@ def tune(technician: str, bench: str, microphone: str | None, listen: str, speak
 @click.option("--name", "names", multiple=True, help="Another name or address the pages are asked for by; those in the certificate are known.")
 @click.option("--certificate", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="TLS certificate with its chain, PEM.")
 @click.option("--private-key", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Its private key, PEM.")
-@click.option("--keys", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "keys", envvar="GLOVESIDE_KEYS", show_envvar=True, help="Folder of the key that seals records.")
+@click.option("--keys", type=click.Path(file_okay=False, path_type=Path), default=Path(user_data_dir("gloveside")) / "keys", envvar="GLOVESIDE_KEYS", show_envvar=True, help="Folder of the key that seals jobs.")
 @store_option
 def review(host: str, port: int, names: tuple[str, ...], certificate: Path | None, private_key: Path | None, keys: Path, store: Path) -> None:
     """Serve the pages for review, and the bench display, until stopped with Ctrl+C."""
