@@ -206,8 +206,7 @@ def judge(heard: Heard, evidence: Evidence) -> Heard:
     probability = evidence.probability(heard)
     value = evidence.best.intent.kind == "value"
     least = LEAST_TAKEN if evidence.first else LEAST_VALUE if value else LEAST_CHANGED
-    # A value about which the two differ is asked again, however likely one of the two is.
-    taken = probability >= least and not (value and evidence.free_other) and (evidence.first or evidence.likeness >= LEAST_LIKENESS)
+    taken = probability >= least and (evidence.first or evidence.likeness >= LEAST_LIKENESS)
     if not taken:
         return replace(heard, confidence=min(heard.confidence, probability), rejected=True)
     return replace(heard, text=evidence.best.text, confidence=probability, rejected=False)
