@@ -20,7 +20,7 @@ from assistant.engine.turn import Amount, Turn
 from assistant.figures.tolerance import decide as judged
 from assistant.figures.tolerance import summary
 from assistant.figures.units import convert, same_dimension, to_si
-from assistant.procedure.plan import Plan, PlannedStep, stage_title
+from assistant.procedure.plan import PlannedStep, stage_title
 
 FAR = 5
 """Times a limit, or a fifth of it, past which a value is asked for again before it is read back. Common practice, no source."""

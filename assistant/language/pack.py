@@ -81,6 +81,11 @@ class Pack(_Written):
         """One closed list; empty where the pack has none."""
         return self.lists.get(name, {})
 
+    def words_of(self, group: str, key: str) -> str:
+        """How a choice of a closed list is said first; the key itself where the pack has it no longer."""
+        phrases = self.group(group).get(key)
+        return phrases[0] if phrases else key
+
 
 def load_pack(name: str | Path) -> Pack:
     """A pack by its name ("en") or its file. Raises LanguageError."""

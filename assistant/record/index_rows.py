@@ -176,7 +176,7 @@ def _entries(as_written: Events, standing: Events, plan: Plan | None, pack: Pack
         if entry is not None:
             _, kind, words, part, condition = entry
             before = [text for text in old.get(item.seq, ()) if text]
-            yield Entry(item.seq, item.at_utc, kind, words + (f" (before: {'; '.join(before)})" if before else ""), part, _said(pack, "conditions", condition), condition)
+            yield Entry(item.seq, item.at_utc, kind, words + (f" (before: {'; '.join(before)})" if before else ""), part, pack.words_of("conditions", condition), condition)
 
 
 def _words_written_down(events: Events) -> Callable[[int], str]:
@@ -189,7 +189,7 @@ def _entry(item: Event, event: e.Event, pack: Pack, spoken: Callable[[int], str]
     match event:
         case e.FindingRecorded():
             remark = " / ".join(dict.fromkeys(text for text in (event.remark or "", spoken(item.seq)) if text))
-            words = ", ".join((event.part, _said(pack, "conditions", event.condition), _said(pack, "dispositions", event.disposition)))
+            words = ", ".join((event.part, pack.words_of("conditions", event.condition), pack.words_of("dispositions", event.disposition)))
             return item, "finding", f"{words}: {remark}" if remark else words, event.part, event.condition
         case e.AnswerRecorded():
             return item, "answer", f"{event.question} {event.said}", "", ""
@@ -200,9 +200,9 @@ def _entry(item: Event, event: e.Event, pack: Pack, spoken: Callable[[int], str]
         case e.CountRecorded():
             return item, "count", f"{event.fastener} {event.direction}: {event.counted} of {event.expected}, {event.verdict}", "", ""
         case e.StepSkipped():
-            return item, "skipped", f"{event.step}: {_said(pack, 'skip_reasons', event.reason)}", "", ""
+            return item, "skipped", f"{event.step}: {pack.words_of('skip_reasons', event.reason)}", "", ""
         case e.Paused():
-            return item, "pause", _said(pack, "pause_reasons", event.reason), "", ""
+            return item, "pause", pack.words_of("pause_reasons", event.reason), "", ""
         case e.HoldReleased():
             return item, "hold", f"released by {event.who}", "", ""
         case e.ReviewQuestion():
@@ -212,11 +212,6 @@ def _entry(item: Event, event: e.Event, pack: Pack, spoken: Callable[[int], str]
         case e.Signed():
             return item, "signature", f"{event.who}, {event.role}: {event.statement}", "", ""
     return None
-
-
-def _said(pack: Pack, group: str, key: str) -> str:
-    phrases = pack.group(group).get(key)
-    return phrases[0] if phrases else key
 
 
 def _values(standing: Events) -> Iterator[Measure]:

@@ -78,7 +78,7 @@ class _Record:
             "fasteners": accounts.fasteners(self.plan, self.events),
             "parts": accounts.parts(self.plan, self.events, [event for item, event in self.events if isinstance(event, e.FindingRecorded) and item.seq not in self.corrected]),
             "kits": accounts.kits(self.plan, self.events),
-            "skipped": [{"step": event.step, "instruction": self._instruction(event.step), "reason": self._choice("skip_reasons", event.reason), "at": item.at_utc, "clips": list(event.clips)} for item, event in self.events if isinstance(event, e.StepSkipped) and event.step in self.skipped],
+            "skipped": [{"step": event.step, "instruction": self._instruction(event.step), "reason": self.pack.words_of("skip_reasons", event.reason), "at": item.at_utc, "clips": list(event.clips)} for item, event in self.events if isinstance(event, e.StepSkipped) and event.step in self.skipped],
             "open_points": self._open_points(steps),
             "stages": self._stages(),
             "time": accounts.time_rows(self.spent),
@@ -176,7 +176,7 @@ class _Record:
     def _findings(self) -> list[dict[str, Any]]:
         return [
             {
-                "seq": item.seq, "step": event.step, "stage": stage_title(self.plan.by_key[event.step]), "instance": self.plan.by_key[event.step].instance, "part": event.part, "condition": self._choice("conditions", event.condition), "disposition": self._choice("dispositions", event.disposition),
+                "seq": item.seq, "step": event.step, "stage": stage_title(self.plan.by_key[event.step]), "instance": self.plan.by_key[event.step].instance, "part": event.part, "condition": self.pack.words_of("conditions", event.condition), "disposition": self.pack.words_of("dispositions", event.disposition),
                 "remark": event.remark, "remark_source": self._source(item, event), "transcript": self._transcript(item), "at": item.at_utc, **self._standing(item, event),
             }
             for item, event in self.events if isinstance(event, e.FindingRecorded)
@@ -217,7 +217,7 @@ class _Record:
         pauses: list[dict[str, Any]] = []
         for item, event in self.events:
             if isinstance(event, e.Paused):
-                pauses.append({"reason": self._choice("pause_reasons", event.reason), "from": item.at_utc, "to": None})
+                pauses.append({"reason": self.pack.words_of("pause_reasons", event.reason), "from": item.at_utc, "to": None})
             elif isinstance(event, e.Resumed) and pauses:
                 pauses[-1]["to"] = item.at_utc
         return pauses
@@ -225,10 +225,6 @@ class _Record:
     def _instruction(self, key: str) -> str:
         planned = self.plan.by_key[key]
         return planned.text(planned.step.instruction)
-
-    def _choice(self, group: str, key: str) -> str:
-        phrases = self.pack.group(group).get(key)
-        return phrases[0] if phrases else key
 
 
 def _basis(planned: PlannedStep, figure: str) -> dict[str, Any]:

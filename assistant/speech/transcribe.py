@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import queue
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
