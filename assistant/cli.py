@@ -24,6 +24,9 @@ EXIT_CODES = "Exit codes: 0 done, 1 found something wrong, 2 wrong arguments, 3 
 BUNDLED = Path(__file__).resolve().parent.parent
 """The checkout that holds procedures/ and models/, where the package runs from one."""
 
+RECOGNISERS = ("auto", "vosk", "phones", "pocketsphinx")
+"""KINDS of assistant/speech/engines.py, which takes part of a second to load."""
+
 
 class SpokenErrors(click.Command):
     """Turns every error a user can meet into one sentence and its exit code."""
@@ -132,7 +135,7 @@ def _planned(plan: Any, step: str) -> Any:
 @click.argument("procedure")
 @click.option("--asset", required=True, help="Tag of the machine on the bench.")
 @click.option("--technician", default="", help="Who does the work.")
-@click.option("--listen", default="auto", show_default=True, help="auto, vosk, pocketsphinx, typed, or a sound file.")
+@click.option("--listen", default="auto", show_default=True, help=f"{', '.join(RECOGNISERS)}, typed, or a sound file.")
 @click.option("--speak", default="pyttsx3", show_default=True, help="pyttsx3, silent, or a folder for one WAV a prompt.")
 @click.option("--detail", type=click.Choice(["plain", "full"]), default="plain", show_default=True, help="full also says why and how, for trainees.")
 @click.option("--resume", is_flag=True, help="Carry on with the unfinished job on this asset.")
@@ -189,7 +192,7 @@ def check(files: tuple[str, ...], strict: bool, language: str | None, models: Pa
 @click.argument("files", nargs=-1, required=True)
 @click.option("--procedure", help="Procedure whose step gives the vocabulary.")
 @click.option("--step", help="Step id or key in that procedure.")
-@click.option("--listen", type=click.Choice(["auto", "vosk", "pocketsphinx"]), default="auto", show_default=True, help="Recogniser.")
+@click.option("--listen", type=click.Choice(RECOGNISERS), default="auto", show_default=True, help="Recogniser.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 @language_option
 @models_option
@@ -299,7 +302,7 @@ def doctor(language: str | None, store: Path, models: Path) -> None:
 @click.option("--technician", default="", help="Whose voice it is.")
 @click.option("--bench", default="bench", show_default=True, help="Which bench.")
 @click.option("--microphone", help="Name of the microphone; the system's own by default.")
-@click.option("--listen", type=click.Choice(["auto", "vosk", "pocketsphinx"]), default="auto", show_default=True, help="Recogniser.")
+@click.option("--listen", type=click.Choice(RECOGNISERS), default="auto", show_default=True, help="Recogniser.")
 @click.option("--speak", type=click.Choice(["pyttsx3", "silent"]), default="pyttsx3", show_default=True, help="silent shows the prompts only.")
 @language_option
 @profiles_option

@@ -20,7 +20,7 @@ from assistant.record.service_record import service_record
 from assistant.rehearsal import RehearsalListener, Technician, Voice, differences, read_script
 from assistant.session import Setting, job_started, must_know_words, new_journal
 from assistant.speech.endpoint import Endpointer
-from assistant.speech.engines import close_recogniser, make_recogniser, wait_until_ready
+from assistant.speech.engines import KINDS, close_recogniser, make_recogniser, wait_until_ready
 from assistant.speech.listen import MicrophoneListener
 from assistant.speech.speak import SilentSpeaker, Speaker, WorkerSpeaker
 from assistant.speech.transcribe import make_transcriber
@@ -32,7 +32,7 @@ from assistant.speech.transcribe import make_transcriber
 @click.option("--real-time", is_flag=True, help="With audible prompts, each waited for.")
 @click.option("--procedure", default=str(BUNDLED / "procedures" / "diaphragm-pump-one-inch.yaml"), help="Procedure to rehearse.")
 @click.option("--script", type=click.Path(path_type=Path), default=BUNDLED / "scripts" / "demo_job.yaml", help="What the technician finds.")
-@click.option("--listen", type=click.Choice(["auto", "vosk", "pocketsphinx"]), default="pocketsphinx", help="Recogniser.")
+@click.option("--listen", type=click.Choice(KINDS), default="phones", show_default=True, help="Recogniser.")
 @click.option("--plain-view", is_flag=True, help="One line each for what is said, heard and recorded.")
 @keys_option
 def main(out: Path | None, microphone: bool, real_time: bool, procedure: str, script: Path, listen: str, plain_view: bool, keys: Path) -> None:

@@ -226,7 +226,7 @@ def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None,
             raise
     path = Path(listen)
     if not path.suffix and not path.exists():
-        raise SoundError(f'"{listen}" is neither a way to listen nor a sound file; use auto, vosk, pocketsphinx, typed or a file.')
+        raise SoundError(f'"{listen}" is neither a way to listen nor a sound file; use {", ".join(KINDS)}, typed or a file.')
     recogniser = make_recogniser("auto", pack, models)
     wait_until_ready(recogniser)
     return recogniser, SoundListener.from_file(path, recogniser)
@@ -273,7 +273,7 @@ def check_file(path: Path, language: str | None, models: Path) -> list[Remark]:
     pack = load_pack(language or source.procedure.language)
     plan = make_plan(source.procedure)
     # English pronunciations come with the embedded recogniser; other languages have only their model's word list.
-    recogniser = make_recogniser("pocketsphinx" if pack.language == "en" else "auto", pack, models)
+    recogniser = make_recogniser("phones" if pack.language == "en" else "auto", pack, models)
     return sorted({*remarks, *_word_remarks(source, plan, pack, recogniser)})
 
 

@@ -101,7 +101,7 @@ def test_hear_gives_one_json_line_a_file(gloveside, tmp_path, words, intent, val
     heard = json.loads(lines[0])
     assert list(heard) == HEAR_KEYS
     assert (heard["file"], heard["text"], heard["intent"], heard["value"], heard["unit"], heard["rejected"]) == (str(path), words, intent, value, unit, False)
-    assert heard["engine"].startswith("pocketsphinx") and 0 < heard["confidence"] <= 1
+    assert heard["engine"].startswith("phones") and 0 < heard["confidence"] <= 1
     assert heard["seconds_audio"] == pytest.approx(soundfile.info(path).duration, abs=0.01)
     assert heard["seconds_compute"] > 0
 
@@ -301,7 +301,7 @@ def test_no_vosk_model(gloveside, tmp_path):
 
 def test_no_microphone(gloveside, tmp_path, monkeypatch):
     done = subprocess.run(
-        [*COMMAND, FLANGE, "--asset", "A1", "--speak", "silent", "--listen", "pocketsphinx", "--microphone", "no such microphone"],
+        [*COMMAND, FLANGE, "--asset", "A1", "--speak", "silent", "--listen", "phones", "--microphone", "no such microphone"],
         capture_output=True, text=True, cwd=ROOT, timeout=60, env={**os.environ, "GLOVESIDE_STORE": str(tmp_path / "jobs"), "PULSE_SERVER": "/nonexistent"},
     )  # fmt: skip
     assert done.returncode == 4 and one_sentence(done.stderr), done.stderr
@@ -356,6 +356,16 @@ def test_every_command_has_help_an_example_and_a_place_in_the_readme(gloveside, 
     shown = gloveside(name, "--help")
     assert shown.exit_code == 0 and f"gloveside {name}" in shown.stdout.split("Examples:")[1]
     assert f"`gloveside {name}" in (ROOT / "README.md").read_text()
+
+
+def test_the_command_line_offers_every_recogniser(gloveside):
+    from assistant.cli import RECOGNISERS
+    from assistant.speech.engines import KINDS
+
+    assert RECOGNISERS == KINDS
+    for name in ("run", "hear", "tune"):
+        shown = gloveside(name, "--help").stdout
+        assert all(kind in shown for kind in KINDS), name
 
 
 def test_the_readme_names_every_phrase_of_the_english_pack():

@@ -14,7 +14,7 @@ from assistant.engine.expect import step_vocabulary
 from assistant.language.vocabulary import Vocabulary
 from assistant.record.clips import read_clip
 from assistant.record.journal import Journal
-from assistant.speech.sphinx import SphinxRecogniser
+from assistant.speech.phone_recogniser import PhoneRecogniser
 from tests.support import EN, PUMP, ROOT
 
 SCRIPT = yaml.safe_load((ROOT / "scripts" / "demo_job.yaml").read_text())
@@ -65,7 +65,7 @@ def assert_sound_is_kept(record: dict, directory: Path) -> None:
     """Every clip is there, and the first clip of a value, heard again, gives the value."""
     for clip in record["clips"]:
         assert len(read_clip(directory, clip["sha256"])) > 0.2 * 16_000
-    recogniser, again = SphinxRecogniser(EN), 0
+    recogniser, again = PhoneRecogniser(EN), 0
     for step in record["steps"]:
         grammar = Vocabulary(EN).grammar(step_vocabulary(PUMP, PUMP.by_key[step["key"]]))
         for value in step["values"]:

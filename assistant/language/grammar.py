@@ -35,6 +35,8 @@ class Grammar:
 
     spelling: bool = False
     """Whether letters and digits may be spelled."""
+    free: bool = False
+    """Whether anything else may be said, too, and is kept as it is."""
 
     def match(self, text: str) -> Intent | None:
         """The meaning of a text, or None where it is not in the grammar or has more than one."""

@@ -52,7 +52,7 @@ class Vocabulary:
         units = tuple(key for key in pack.units if any(same_dimension(key, unit) for unit in wanted))
         quantities = tuple(dict.fromkeys(spoken_form(quantity) for quantity, _ in expected.values))
         denials = tuple(pack.confirm.get("no", ())) if expected.denied else ()
-        return Grammar(_unique(phrases), bool(expected.values), units, quantities, pack, denials, expected.spelled and bool(pack.alphabet))
+        return Grammar(_unique(phrases), bool(expected.values), units, quantities, pack, denials, expected.spelled and bool(pack.alphabet), expected.words)
 
 
 def _unique(phrases: list[Phrase]) -> tuple[Phrase, ...]:

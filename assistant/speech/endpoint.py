@@ -91,6 +91,15 @@ class Endpointer:
         """True inside an utterance."""
         return bool(self._utterance)
 
+    def so_far(self) -> np.ndarray:
+        """The utterance under way (int16, 16 kHz); empty between utterances."""
+        return np.concatenate(self._utterance) if self._utterance else np.zeros(0, dtype=np.int16)
+
+    def cut(self) -> None:
+        """The utterance under way is over: somebody knows what was said. What follows is another one."""
+        self._before.clear()
+        self._begin([])
+
     def feed(self, block: np.ndarray) -> list[np.ndarray]:
         """Take in a block of any length; returns the utterances that ended within it."""
         samples = np.concatenate([self._rest, block.astype(np.int16, copy=False)])

@@ -1,38 +1,44 @@
-"""Chooses the recogniser: Vosk where a model for the language is in `models/`, else the embedded PocketSphinx, with a second opinion
-where that extra is installed."""
+"""Chooses the recogniser: Vosk where a model for the language is in `models/`, else the phone model of this package, with a second opinion
+where that extra is installed; PocketSphinx where it is asked for."""
 
 from pathlib import Path
 
 from assistant.errors import SoundError
 from assistant.language.pack import Pack
+from assistant.speech.front import FrontEnd
 from assistant.speech.recognise import Recogniser
 
-KINDS = ("auto", "vosk", "pocketsphinx")
+KINDS = ("auto", "vosk", "phones", "pocketsphinx")
 
 
-def make_recogniser(kind: str, pack: Pack, models: Path) -> Recogniser:
-    """A recogniser for the pack's language. Raises SoundError where there is no model for it."""
+def make_recogniser(kind: str, pack: Pack, models: Path, front: FrontEnd | None = None) -> Recogniser:
+    """A recogniser for the pack's language; `front` cleans the sound for those that want it cleaned. Raises SoundError where there is no
+    model for it."""
     # Imported here: each library takes part of a second to load, and a job uses one of them.
     from assistant.speech.vosk_model import VoskRecogniser, find_model
 
     model = find_model(pack.language, models) if kind in ("auto", "vosk") else None
     if model is not None:
-        return VoskRecogniser(model, pack)
+        return VoskRecogniser(model, pack, front)
     if kind == "vosk":
-        raise SoundError(f'There is no Vosk model for "{pack.language}" in {models}; run scripts/fetch_model.py, or use --listen pocketsphinx.')
+        raise SoundError(f'There is no Vosk model for "{pack.language}" in {models}; run scripts/fetch_model.py, or use --listen phones.')
     if pack.language != "en":
         raise SoundError(f'The embedded recogniser knows English only; put a Vosk model for "{pack.language}" into {models}.')
-    from assistant.speech.second import SecondOpinion
-    from assistant.speech.sphinx import SphinxRecogniser
+    if kind == "pocketsphinx":
+        from assistant.speech.sphinx import SphinxRecogniser
 
-    first = SphinxRecogniser(pack)
+        return SphinxRecogniser(pack, front)
+    from assistant.speech.phone_recogniser import PhoneRecogniser
+    from assistant.speech.second import SecondOpinion
+
+    first = PhoneRecogniser(pack)
     second = SecondOpinion()
-    if kind == "pocketsphinx" or not second.installed:
+    if kind == "phones" or not second.installed:
         return first
     from assistant.speech.opinion import SecondHearing
 
     second.start()
-    return SecondHearing(first, second)
+    return SecondHearing(first, second, front)
 
 
 def wait_until_ready(recogniser: Recogniser) -> None:

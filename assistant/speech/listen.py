@@ -4,7 +4,6 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Protocol, TextIO
 
@@ -13,7 +12,7 @@ import numpy as np
 from assistant.language.grammar import Grammar
 from assistant.speech.devices import level_dbfs
 from assistant.speech.endpoint import Endpointer, split_sound
-from assistant.speech.front import FrontEnd, Recent, advice
+from assistant.speech.front import Recent, advice
 from assistant.speech.microphone import Microphone
 from assistant.speech.recognise import RATE, Heard, Recogniser
 from assistant.speech.sound import read_sound, speech_over_noise_db
@@ -29,6 +28,9 @@ MUTED_S, MUTED_DBFS = 20.0, -85.0
 microphone in a silent room gives more. From memory."""
 ADVICE_EVERY_S = 60.0
 """The same advice is not said again within this time, s."""
+
+GLANCE_EVERY, LEAST_GLANCE, MOST_GLANCE = RATE // 10, RATE // 2, 8 * RATE
+"""New sound before the recogniser glances at a phrase under way again, the least and the most sound that it is shown, samples."""
 
 TAIL_S = 0.25
 """Sound still to come from the loudspeaker when the speaker says it is done."""
@@ -113,9 +115,11 @@ class SoundListener:
 class MicrophoneListener:
     """Phrases from the microphone, cut at pauses."""
 
-    def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer, front: FrontEnd | None = None):
+    def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer):
         self._microphone, self._recogniser = microphone, recogniser
-        self._front, self._recent = front or FrontEnd(), Recent()
+        self._recent = Recent()
+        self._glance = getattr(recogniser, "glance", None)
+        self._next_glance = 0
         self._endpointer = endpointer()
         self._deaf = False
         self.level_dbfs: float | None = None
@@ -144,17 +148,37 @@ class MicrophoneListener:
                 self._watch_for_muting(block)
                 self._recent.add(block)
                 self._waiting += [(utterance, self._recent.before(utterance)) for utterance in self._endpointer.feed(block)]
+                heard = None if self._waiting else self._glanced(grammar)
+                if heard is not None:
+                    self._silent_s = None
+                    return heard
         if not self._waiting:
             return None
         utterance, before = self._waiting.pop(0)
-        self._silent_s = None
-        heard = self._recogniser.hear(self._front.clean(utterance, before), grammar)
+        self._silent_s, self._next_glance = None, 0
+        heard = self._recogniser.hear(utterance, grammar, before)
         if heard.audio is None:
             return None  # the recogniser was lost over it and asks for it again: neither a miss nor, where one is wanted, a remark
         if heard.rejected:
             self._advise(self._why(utterance, before))
-        # The record keeps the sound as it was.
-        return replace(heard, audio=utterance)
+        return heard
+
+    def _glanced(self, grammar: Grammar) -> Heard | None:
+        """A phrase that is over though the sound goes on, or before the pause that ends any phrase: somebody else talks, or the
+        recogniser is sure."""
+        if self._glance is None or not self._endpointer.speaking:
+            self._next_glance = 0
+            return None
+        sound = self._endpointer.so_far()
+        if len(sound) < max(self._next_glance, LEAST_GLANCE):
+            return None
+        # Longer sound takes longer: the glances keep to the same share of the processor.
+        self._next_glance = len(sound) + GLANCE_EVERY + len(sound) // 20
+        heard: Heard | None = self._glance(sound[-MOST_GLANCE:], grammar)
+        if heard is not None:
+            self._endpointer.cut()
+            self._next_glance = 0
+        return heard
 
     def _broken(self) -> bool:
         """Whether sound was lost just now. Half a phrase is no phrase: what was being said is forgotten."""

@@ -43,9 +43,10 @@ class Recogniser(Protocol):
     model: str
     """Name of its speech model."""
 
-    def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
-        """The phrase of `grammar` in `samples` (int16, mono, 16 kHz), or a rejected Heard. Raises SoundError
-        when the grammar cannot be used by this recogniser."""
+    def hear(self, samples: np.ndarray, grammar: Grammar, before: np.ndarray | None = None) -> Heard:
+        """The phrase of `grammar` in `samples` (int16, mono, 16 kHz), or a rejected Heard. `before` is the sound just before them,
+        from which a recogniser that wants clean sound learns the noise of the shop. Raises SoundError when the grammar cannot be used
+        by this recogniser."""
         ...
 
     def missing_words(self, words: Iterable[str]) -> list[str]:

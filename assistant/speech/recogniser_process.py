@@ -74,23 +74,40 @@ class ProcessRecogniser:
         """Of the worker; None while there is none."""
         return self._worker.process_id if self._worker else None
 
-    def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
+    def hear(self, samples: np.ndarray, grammar: Grammar, before: np.ndarray | None = None) -> Heard:
         """As the protocol says. A phrase that was lost comes back rejected, its `audio` None; `notices` says so."""
         begun = time.perf_counter()
         seconds = len(samples) / RATE
         try:
-            worker = self._loaded()
-            result = worker.hear(samples, grammar, self._patience_s + seconds)
+            heard = self._hear(samples, grammar, before, False)
         except (_Lost, OSError):
             self._gone()
             self._notices.append(KEEPS_STOPPING if self._failures >= FAILURES else STOPPED)
             self._running()
+            heard = None
+        if heard is None:
             return Heard("", 0.0, True, seconds, time.perf_counter() - begun, self.name, None)
+        return replace(heard, audio=samples, seconds_compute=time.perf_counter() - begun)
+
+    def _glance(self, samples: np.ndarray, grammar: Grammar) -> Heard | None:
+        """As `PhoneRecogniser.glance`. A process that was lost over it is replaced without a word: the phrase still goes on."""
+        begun = time.perf_counter()
+        try:
+            heard = self._hear(samples, grammar, None, True)
+        except (_Lost, OSError):
+            self._gone()
+            self._running()
+            return None
+        return heard and replace(heard, audio=samples, seconds_compute=time.perf_counter() - begun)
+
+    def _hear(self, samples: np.ndarray, grammar: Grammar, before: np.ndarray | None, under_way: bool) -> Heard | None:
+        worker = self._loaded()
+        result = worker.hear(samples, grammar, before, under_way, self._patience_s + len(samples) / RATE)
         self._failures = 0
         if result.memory_mb - worker.ready(0.0).memory_mb > self._most_mb:
             self._drop()
             self._running()  # loads while the answer to this phrase is said
-        return replace(result.heard, audio=samples, seconds_compute=time.perf_counter() - begun)
+        return result.heard
 
     def missing_words(self, words: Iterable[str]) -> list[str]:
         return list(self._ask("missing_words", sorted(words)))
@@ -115,6 +132,8 @@ class ProcessRecogniser:
         # Further members of the recogniser inside, such as its pronunciations.
         if name not in FURTHER or name not in self._offers:
             raise AttributeError(name)
+        if name == "glance":
+            return self._glance
         return lambda *arguments: self._ask(name, *arguments)
 
     def _ask(self, member: str, *arguments: Any) -> Any:
@@ -205,7 +224,7 @@ class _Worker:
             self._hello = self._receive(Ready, timeout_s)
         return self._hello
 
-    def hear(self, samples: np.ndarray, grammar: Grammar, timeout_s: float) -> Result:
+    def hear(self, samples: np.ndarray, grammar: Grammar, before: np.ndarray | None, under_way: bool, timeout_s: float) -> Result:
         """Raises SoundError where the grammar cannot be used, _Lost or OSError when there is no answer in time."""
         key = id(grammar)
         new = key not in self._grammars
@@ -217,7 +236,7 @@ class _Worker:
         while len(self._grammars) > KEPT_GRAMMARS:
             self._forget += (self._grammars.popitem(last=False)[1][0],)
         forget, self._forget = self._forget, ()
-        request = Hear(self._grammars[key][0], _sent(grammar) if new else None, forget, samples)
+        request = Hear(self._grammars[key][0], _sent(grammar) if new else None, forget, samples, before, under_way)
         return self._exchange(request, Result, timeout_s)
 
     def ask(self, request: Ask, timeout_s: float) -> Any:

@@ -22,7 +22,7 @@ from assistant.language.pack import Pack
 from assistant.speech.engines import close_recogniser, make_recogniser
 from assistant.speech.recognise import Heard, Recogniser
 
-FURTHER = ("known_words", "pronounce", "ready")
+FURTHER = ("glance", "known_words", "pronounce", "ready")
 """Members that only some recognisers have."""
 
 
@@ -61,14 +61,18 @@ class Hear:
     """Numbers of grammars that will not be asked for again."""
     samples: np.ndarray
     """int16, mono, 16 kHz."""
+    before: np.ndarray | None
+    """Sound before them."""
+    under_way: bool = False
+    """Whether the utterance may go on: only a glance at it is wanted."""
 
 
 @dataclass(frozen=True)
 class Result:
     """What was heard."""
 
-    heard: Heard
-    """Without its sound, which the other end has."""
+    heard: Heard | None
+    """Without its sound, which the other end has; None where a glance found nothing that is over."""
     memory_mb: float
     """What this process holds in memory, MB."""
 
@@ -131,7 +135,12 @@ def _heard(request: Hear, recogniser: Recogniser, grammars: dict[int, Grammar], 
         grammars.pop(number, None)
     if request.grammar is not None:
         grammars[request.number] = replace(request.grammar, pack=pack)
-    return Result(replace(recogniser.hear(request.samples, grammars[request.number]), audio=None), _memory_mb())
+    grammar = grammars[request.number]
+    if request.under_way:
+        heard = recogniser.glance(request.samples, grammar)  # type: ignore[attr-defined]  # asked only of one that offers it
+    else:
+        heard = recogniser.hear(request.samples, grammar, request.before)
+    return Result(heard and replace(heard, audio=None), _memory_mb())
 
 
 def _answer(request: Ask, recogniser: Recogniser) -> Answer:

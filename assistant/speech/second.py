@@ -62,8 +62,6 @@ class Opinion:
     """Mean log probability a token of `text`."""
     no_speech: float
     """Probability that nobody speaks, 0 to 1."""
-    others: tuple[str, ...] = ()
-    """The next likeliest free words."""
 
 
 @dataclass(frozen=True)
@@ -296,8 +294,7 @@ def _opinion(reply: dict[str, Any], count: int) -> Opinion:
         if len(sums) != count:
             raise ValueError
         means, tokens = tuple(total / tokens for total, tokens in sums), tuple(tokens for _, tokens in sums)
-        others = tuple(str(text) for text in reply.get("others", ()))
-        return Opinion(means, tokens, str(reply.get("text", "")), float(reply.get("mean", 0.0)), float(reply.get("no_speech", 0.0)), others)
+        return Opinion(means, tokens, str(reply.get("text", "")), float(reply.get("mean", 0.0)), float(reply.get("no_speech", 0.0)))
     except (KeyError, TypeError, ValueError, ZeroDivisionError):
         raise SoundError("The second recogniser sent nonsense.") from None
 

@@ -2,7 +2,7 @@
 
 First comes one JSON line, {"ready": true} or {"error": sentence}. Then for each request on stdin, one JSON line {"samples": how many,
 "candidates": [text, ...], "free": whether free words are wanted} followed by that many little-endian int16 samples (mono, 16 kHz), one
-JSON line {"scores": [[sum, tokens], ...], "text": ..., "others": [...], "mean": ..., "no_speech": ...}: see `Whisper`.
+JSON line {"scores": [[sum, tokens], ...], "text": ..., "mean": ..., "no_speech": ...}: see `Whisper`.
 
 The model comes from a directory on this machine and nothing else is ever asked for: the tokeniser and the spectrogram are worked out
 here, because the usual libraries for them bring a client for downloads.
@@ -23,11 +23,9 @@ from typing import Any
 
 import numpy as np
 
-RATE = 16_000
-HOP = 160
-"""Samples a frame of the spectrogram: 10 ms."""
-WINDOW = 400
-BANDS = 80
+from assistant.speech.recognise import RATE
+from assistant.speech.spectrogram import spectrogram
+
 FRAMES_A_SECOND = 50
 """Frames of the encoder's view."""
 LEAST_S = 16.0
@@ -79,32 +77,6 @@ class Tokens:
         """The text of ordinary tokens; special ones are left out."""
         letters = "".join(self._word.get(number, "") for number in ids)
         return bytes(self._byte[letter] for letter in letters if letter in self._byte).decode("utf-8", "replace")
-
-
-def spectrogram(samples: np.ndarray) -> np.ndarray:
-    """Log mel spectrogram as Whisper was trained on (bands x frames, float32) of int16 samples, mono, 16 kHz."""
-    wave = np.pad(samples.astype(np.float32) / 32768.0, WINDOW // 2, mode="reflect")
-    count = (len(wave) - WINDOW) // HOP
-    frames = np.lib.stride_tricks.sliding_window_view(wave, WINDOW)[::HOP][:count]
-    hann = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(WINDOW) / WINDOW)
-    power = np.abs(np.fft.rfft(frames * hann, axis=1)) ** 2
-    log = np.log10(np.maximum(_filters() @ power.T, 1e-10))
-    return ((np.maximum(log, log.max() - 8.0) + 4.0) / 4.0).astype(np.float32)
-
-
-@lru_cache(maxsize=1)
-def _filters() -> np.ndarray:
-    """Mel filters of equal area, on the scale that is linear below 1 kHz and logarithmic above it (Slaney)."""
-    step = math.log(6.4) / 27
-
-    def hertz(mel: np.ndarray) -> np.ndarray:
-        return np.where(mel < 15, mel * 200 / 3, 1000 * np.exp(step * (mel - 15)))
-
-    edges = hertz(np.linspace(0, 15 + math.log(8) / step, BANDS + 2))
-    bins = np.fft.rfftfreq(WINDOW, 1 / RATE)
-    rise = (bins - edges[:-2, None]) / (edges[1:-1] - edges[:-2])[:, None]
-    fall = (edges[2:, None] - bins) / (edges[2:] - edges[1:-1])[:, None]
-    return np.maximum(0, np.minimum(rise, fall)) * (2 / (edges[2:] - edges[:-2]))[:, None]
 
 
 @dataclass(frozen=True)
@@ -170,14 +142,14 @@ class Whisper:
                 found.append((float(np.sum(np.log(np.maximum(result.text_token_probs, 1e-12)))), len(tokens)))
         return found
 
-    def free(self, sound: Sound) -> tuple[list[str], float, float]:
-        """(texts, the likeliest first, mean log probability a token of that, probability that nobody speaks): what a beam of BEAM ends with."""
+    def free(self, sound: Sound) -> tuple[str, float, float]:
+        """(text, mean log probability a token, probability that nobody speaks): what a beam of BEAM ends with."""
         # The library lets a text have half of max_length, start and flags counted.
         limit = 10 + int(MOST_TOKENS_A_SECOND * sound.frames / FRAMES_A_SECOND)
         prompt = [*self._start, self._plain]
-        result = self._model.generate(sound.view, [prompt], beam_size=BEAM, num_hypotheses=BEAM, max_length=2 * limit, return_scores=True, return_no_speech_prob=True)[0]
+        result = self._model.generate(sound.view, [prompt], beam_size=BEAM, max_length=2 * limit, return_scores=True, return_no_speech_prob=True)[0]
         # The library divides the sum by the number of tokens without the end of text.
-        return [self._tokens.decode(ids).strip() for ids in result.sequences_ids], result.scores[0], result.no_speech_prob
+        return self._tokens.decode(result.sequences_ids[0]).strip(), result.scores[0], result.no_speech_prob
 
 
 def main() -> None:
@@ -211,8 +183,7 @@ def answer(whisper: Whisper, samples: np.ndarray, candidates: list[str], free: b
     sound = whisper.encode(samples)
     body: dict[str, Any] = {"scores": whisper.score(sound, candidates)}
     if free:
-        texts, body["mean"], body["no_speech"] = whisper.free(sound)
-        body["text"], body["others"] = texts[0], texts[1:]
+        body["text"], body["mean"], body["no_speech"] = whisper.free(sound)
     return body
 
 

@@ -20,6 +20,7 @@ from pocketsphinx import Decoder, get_model_path
 from assistant.errors import SoundError
 from assistant.language.grammar import Grammar
 from assistant.language.pack import Pack
+from assistant.speech.front import FrontEnd
 from assistant.speech.recognise import RATE, Heard
 from assistant.speech.sound import condition, speech_in
 
@@ -78,7 +79,8 @@ class SphinxRecogniser:
     name = "pocketsphinx"
     model = "en-us, of the pocketsphinx package"
 
-    def __init__(self, pack: Pack):
+    def __init__(self, pack: Pack, front: FrontEnd | None = None):
+        self._front = front or FrontEnd()
         if pack.language != "en":
             raise SoundError(f'PocketSphinx brings a model for English only, not for "{pack.language}"; put a Vosk model into models.')
         model = get_model_path()
@@ -101,11 +103,11 @@ class SphinxRecogniser:
         for phone in PHONES:
             self._decoder.add_word(f"garbage{phone.lower()}", phone, phone == PHONES[-1])
 
-    def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
+    def hear(self, samples: np.ndarray, grammar: Grammar, before: np.ndarray | None = None) -> Heard:
         begun = time.perf_counter()
         text, fit = "", NO_FIT
         self._activate(grammar)
-        loud = speech_in(samples)
+        loud = speech_in(samples if before is None else self._front.clean(samples, before))
         if len(loud):
             text, fit = self._decode(self._prepared(loud))
         rejected = not text or "garbage" in text or not fit.good() or grammar.match(text) is None

@@ -19,7 +19,7 @@ from assistant.language.pack import Pack
 from assistant.language.vocabulary import Vocabulary
 from assistant.speech.devices import SILENCE_DBFS, level_dbfs
 from assistant.speech.endpoint import Endpointer
-from assistant.speech.front import FrontEnd, advice
+from assistant.speech.front import advice
 from assistant.speech.recognise import RATE, Recogniser
 from assistant.speech.sound import frame_power
 
@@ -81,24 +81,22 @@ class ShopProfile:
 
 
 def measure(noise: np.ndarray, phrases: Sequence[tuple[str, np.ndarray]], recogniser: Recogniser, pack: Pack, *,
-            person: str = "", bench: str = "", front: FrontEnd | None = None) -> ShopProfile:
+            person: str = "", bench: str = "") -> ShopProfile:
     """A profile from the shop alone (`noise`) and phrases of the general vocabulary spoken in it, all int16, mono, 16 kHz.
 
-    Sound is cleaned by `front` as in a job; by default by a `FrontEnd()`. Raises SoundError where the noise is shorter than
-    `LEAST_NOISE_S`, there is no phrase, or one is not in the general vocabulary.
+    Raises SoundError where the noise is shorter than `LEAST_NOISE_S`, there is no phrase, or one is not in the general vocabulary.
     """
     if len(noise) < LEAST_NOISE_S * RATE:
         raise SoundError("There is too little sound of the shop to measure; let the microphone run for some seconds while nobody speaks.")
     if not phrases:
         raise SoundError("No phrase was spoken; say some commands to fit the assistant to your voice.")
-    front = front or FrontEnd()
     grammar = Vocabulary(pack).grammar(general_vocabulary())
     missed, powers, faults = [], [], []
     for text, samples in phrases:
         wanted = grammar.match(text)
         if wanted is None:
             raise SoundError(f'"{text}" is not a phrase of the general vocabulary; take one that is.')
-        heard = recogniser.hear(front.clean(samples, noise[-RATE:]), grammar)
+        heard = recogniser.hear(samples, grammar, noise[-RATE:])
         if heard.rejected or grammar.match(heard.text) != wanted:
             missed.append(text)
         powers.append(_speech_power(samples, noise))

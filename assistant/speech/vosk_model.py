@@ -16,6 +16,7 @@ import vosk
 from assistant.errors import SoundError
 from assistant.language.grammar import Grammar, number_vocabulary
 from assistant.language.pack import Pack
+from assistant.speech.front import FrontEnd
 from assistant.speech.recognise import RATE, Heard
 from assistant.speech.sound import condition, speech_in
 
@@ -31,7 +32,8 @@ class VoskRecogniser:
 
     name = "vosk"
 
-    def __init__(self, model: Path, pack: Pack):
+    def __init__(self, model: Path, pack: Pack, front: FrontEnd | None = None):
+        self._front = front or FrontEnd()
         vosk.SetLogLevel(-1)
         check_model(model)
         try:
@@ -42,10 +44,10 @@ class VoskRecogniser:
         self._recognisers: OrderedDict[int, tuple[vosk.KaldiRecognizer, Grammar]] = OrderedDict()
         self._free: vosk.KaldiRecognizer | None = None
 
-    def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
+    def hear(self, samples: np.ndarray, grammar: Grammar, before: np.ndarray | None = None) -> Heard:
         begun = time.perf_counter()
         recogniser = self._recogniser(grammar)
-        loud = speech_in(samples)
+        loud = speech_in(samples if before is None else self._front.clean(samples, before))
         text, confidence = "", 0.0
         if len(loud):
             text, confidence = _decode(recogniser, loud)

@@ -11,7 +11,8 @@ from assistant.engine.intents import GENERAL
 from assistant.language.pack import PACKS, load_pack
 from assistant.language.sounds import alike
 from assistant.language.vocabulary import Vocabulary
-from assistant.speech.sphinx import SphinxRecogniser
+from assistant.speech.engines import make_recogniser
+from assistant.speech.lexicon import Lexicon
 from tests.support import FLANGE, PUMP
 
 EN = load_pack("en")
@@ -111,20 +112,21 @@ def test_packs_have_the_same_prompts_with_the_same_gaps():
 
 
 def test_no_two_phrases_of_the_english_pack_sound_alike():
-    said = SphinxRecogniser(EN)
+    said = Lexicon(EN)
     phrases = [(phrase.text, (phrase.intent.kind, phrase.intent.choice)) for phrase in GENERAL_GRAMMAR.phrases]
     assert list(alike(phrases, said.pronounce)) == []
 
 
+@pytest.mark.parametrize("kind", ["phones", "pocketsphinx"])
 @pytest.mark.parametrize("plan", [PUMP, FLANGE], ids=["pump", "flange"])
-def test_the_recogniser_knows_every_word_of_every_step(plan):
-    recogniser, words = SphinxRecogniser(EN), Vocabulary(EN)
+def test_the_recogniser_knows_every_word_of_every_step(tmp_path, plan, kind):
+    recogniser, words = make_recogniser(kind, EN, tmp_path), Vocabulary(EN)
     for planned in plan.steps + plan.on_demand:
         assert recogniser.missing_words(words.grammar(step_vocabulary(plan, planned)).words()) == []
 
 
 def test_general_commands_have_two_words_or_three_syllables():
-    vowels = SphinxRecogniser(EN)
+    vowels = Lexicon(EN)
     for command, phrases in EN.commands.items():
         for phrase in phrases:
             syllables = sum(phone[-1].isdigit() or phone in {"AA", "AE", "AH", "AO", "AW", "AY", "EH", "ER", "EY", "IH", "IY", "OW", "OY", "UH", "UW"} for word in phrase.split() for phone in vowels.pronounce(word))

@@ -148,7 +148,8 @@ def sounding(words: str, grammar: Grammar) -> Heard:
 def spoken(script: dict[str, Any]) -> Iterator[Callable[[str, Grammar], Heard]]:
     """Through sound files, by a synthetic voice, and the embedded recogniser; both are made ready when first asked for."""
     from assistant.rehearsal import Voice
-    from assistant.speech.engines import close_recogniser, make_recogniser, wait_until_ready
+    from assistant.speech.phone_model import PhoneModel
+    from assistant.speech.phone_recogniser import PhoneRecogniser
     from assistant.speech.sound import read_sound
 
     with contextlib.ExitStack() as stack:
@@ -156,9 +157,8 @@ def spoken(script: dict[str, Any]) -> Iterator[Callable[[str, Grammar], Heard]]:
         sounds: dict[str, np.ndarray] = {}
 
         def get_ready() -> None:
-            recogniser = make_recogniser("pocketsphinx", EN, ROOT / "models")
-            stack.callback(close_recogniser, recogniser)
-            wait_until_ready(recogniser)
+            # One thread: others would not come along into the children.
+            recogniser = PhoneRecogniser(EN, PhoneModel(threads=1))
             voice = Voice()
             stack.callback(voice.close)
             for words in spoken_words(script):

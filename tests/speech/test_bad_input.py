@@ -6,6 +6,7 @@ import signal
 import struct
 import subprocess
 import sys
+import threading
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -44,7 +45,7 @@ def spoken(tmp_path_factory: pytest.TempPathFactory) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def recogniser():
-    one = ProcessRecogniser("pocketsphinx", EN, Path("models"))
+    one = ProcessRecogniser("phones", EN, Path("models"))
     yield one
     one.close()
 
@@ -193,7 +194,7 @@ def test_advice_is_given_again_only_after_a_minute(spoken, monkeypatch):
 class Deaf:
     """A recogniser that understands nothing."""
 
-    def hear(self, samples, grammar):
+    def hear(self, samples, grammar, before=None):
         return Heard("", 0.0, True, len(samples) / RATE, 0.0, "deaf", samples)
 
 
@@ -245,7 +246,7 @@ def test_a_capture_process_killed_in_mid_word(tmp_path, spoken, recogniser, monk
         listener = MicrophoneListener(microphone, recogniser)
         said: list[str] = []
         deadline = time.monotonic() + 30
-        grammar = type("Nothing", (), {"values": False, "spelling": False})()
+        grammar = _grammar()
 
         class Killer:
             """Kills the capture process once the endpointer is inside a phrase."""
@@ -272,7 +273,7 @@ def test_a_capture_process_killed_in_mid_word(tmp_path, spoken, recogniser, monk
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP, signal.SIGSEGV], ids=["killed", "hung", "crashed"])
 def test_a_recogniser_lost_over_a_phrase(tmp_path, spoken, how):
     """The phrase counts for nothing, the reason is said, and the same phrase is understood by the next process."""
-    recogniser = ProcessRecogniser("pocketsphinx", EN, Path("models"), patience_s=3.0 if how == signal.SIGSTOP else 20.0)
+    recogniser = ProcessRecogniser("phones", EN, Path("models"), patience_s=3.0 if how == signal.SIGSTOP else 20.0)
 
     class Struck:
         """Strikes the process once, when the phrase is under way to it."""
@@ -282,17 +283,15 @@ def test_a_recogniser_lost_over_a_phrase(tmp_path, spoken, how):
         def __init__(self) -> None:
             self.struck = False
 
-        def hear(self, samples, grammar):
+        def hear(self, samples, grammar, before=None):
             if not self.struck:
                 self.struck = True
                 os.kill(recogniser.process_id, signal.SIGSTOP)  # it takes the phrase, and answers no more
                 if how != signal.SIGSTOP:
-                    import threading
-
                     threading.Timer(0.3, os.kill, (recogniser.process_id, signal.SIGKILL if how == signal.SIGKILL else signal.SIGSEGV)).start()
                     if how == signal.SIGSEGV:
                         threading.Timer(0.4, os.kill, (recogniser.process_id, signal.SIGCONT)).start()
-            return recogniser.hear(samples, grammar)
+            return recogniser.hear(samples, grammar, before)
 
     try:
         recogniser.hear(spoken, _grammar())
@@ -305,10 +304,49 @@ def test_a_recogniser_lost_over_a_phrase(tmp_path, spoken, how):
     assert heard[0]["text"] == "begin the job"
 
 
+@needs_flite
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP], ids=["killed", "hung"])
+def test_a_recogniser_lost_over_a_glance_costs_nothing(tmp_path, spoken, how):
+    """Lost in mid phrase, while it only had a look at it: nothing is said, and the phrase is understood by the next process."""
+    recogniser = ProcessRecogniser("phones", EN, Path("models"))
+
+    class Struck:
+        """Strikes the process once, before the first glance is under way to it."""
+
+        name, model, notices = recogniser.name, recogniser.model, recogniser.notices
+        struck, found = False, []
+
+        def glance(self, samples, grammar):
+            if not self.struck:
+                self.struck, first = True, recogniser.process_id
+                recogniser._patience_s = 2.0
+                os.kill(first, signal.SIGSTOP)  # it takes the sound, and answers no more
+                if how == signal.SIGKILL:
+                    threading.Timer(0.3, os.kill, (first, how)).start()
+                self.found.append(recogniser.glance(samples, grammar))
+                assert recogniser.process_id not in (None, first)
+                recogniser._patience_s = 20.0
+                return self.found[0]
+            return recogniser.glance(samples, grammar)
+
+        def hear(self, samples, grammar, before=None):
+            return recogniser.hear(samples, grammar, before)
+
+    struck = Struck()
+    try:
+        recogniser.hear(spoken, _grammar())
+        said, events = job(tmp_path, Tape(quiet(1), spoken, quiet(1.5)), struck)
+    finally:
+        recogniser.close()
+    assert struck.found == [None]
+    assert STOPPED not in said
+    assert [(body["text"], body["rejected"]) for kind, body in events if kind == "heard"] == [("begin the job", False)]
+
+
 class Lost:
     """A recogniser whose process is lost over every phrase."""
 
-    def hear(self, samples, grammar):
+    def hear(self, samples, grammar, before=None):
         return Heard("", 0.0, True, len(samples) / RATE, 0.0, "lost", None)
 
     def notices(self):
@@ -340,7 +378,7 @@ def _grammar():
 
 def test_a_recogniser_that_does_not_start_is_one_sentence():
     with pytest.raises(SoundError, match="The recogniser .*(ended|does not start)"):
-        ProcessRecogniser("pocketsphinx", EN, Path("models"), command=[sys.executable, "-c", ""])
+        ProcessRecogniser("phones", EN, Path("models"), command=[sys.executable, "-c", ""])
     with pytest.raises(SoundError, match="There is no Vosk model"):
         ProcessRecogniser("vosk", EN, Path("/nowhere"))
 
@@ -353,12 +391,12 @@ def test_the_other_calls_are_answered_by_the_process(recogniser):
 
 
 def test_a_worker_that_grew_is_replaced_between_phrases(spoken):
-    one = ProcessRecogniser("pocketsphinx", EN, Path("models"), most_mb=1.0)
+    one = ProcessRecogniser("phones", EN, Path("models"), most_mb=1.0)
     try:
         first = one.process_id
-        assert one.hear(spoken, _grammar()).engine == "pocketsphinx"
+        assert one.hear(spoken, _grammar()).engine == "phones"
         assert one.process_id != first
-        assert one.hear(spoken, _grammar()).engine == "pocketsphinx"
+        assert one.hear(spoken, _grammar()).engine == "phones"
         assert one.notices() == []
     finally:
         one.close()

@@ -16,7 +16,7 @@ from assistant.language.grammar import Grammar, Phrase
 from assistant.language.vocabulary import Vocabulary
 from assistant.session import must_know_words
 from assistant.speech import recogniser_process as module
-from assistant.speech.engines import close_recogniser, wait_until_ready
+from assistant.speech.engines import close_recogniser, make_recogniser, wait_until_ready
 from assistant.speech.recogniser_process import ENDED, KEEPS_STOPPING, STOPPED, ProcessRecogniser
 from tests.support import EN, FLANGE, ROOT
 
@@ -48,6 +48,21 @@ ENDS_AT_PHRASE = STAND_IN + "pickle.load(sys.stdin.buffer)\n"
 HANGS = STAND_IN + "pickle.load(sys.stdin.buffer)\ntime.sleep(60)\n"
 DEAF = STAND_IN + "time.sleep(60)\n"
 NONSENSE = STAND_IN + "pickle.load(sys.stdin.buffer)\nout.write(b'hello'); out.flush(); time.sleep(60)\n"
+GLANCING = STAND_IN.replace('("pronounce",)', '("glance",)')
+GLANCES = GLANCING + """
+while True:
+    request = pickle.load(sys.stdin.buffer)
+    result = heard(request)
+    reply(Result(None, memory) if request.under_way and len(request.samples) < 16000 else result)
+"""
+LOST_AT_GLANCES = GLANCING + """
+while True:
+    request = pickle.load(sys.stdin.buffer)
+    result = heard(request)
+    if request.under_way:
+        LOST
+    reply(result)
+"""
 HALF = STAND_IN + "data = pickle.dumps(heard(pickle.load(sys.stdin.buffer)))\nout.write(data[:len(data) // 2]); out.flush(); os._exit(1)\n"
 OTHER = STAND_IN + "pickle.load(sys.stdin.buffer)\nreply(Answer('next step'))\ntime.sleep(60)\n"
 REFUSES = STAND_IN + "pickle.load(sys.stdin.buffer)\nreply(Failed('The word zz is not known.'))\nreply(heard(pickle.load(sys.stdin.buffer)))\ntime.sleep(60)\n"
@@ -88,6 +103,56 @@ def test_a_process_that_died_between_phrases_costs_none():
             assert recogniser.hear(SOUND, NEXT).text == "next step"
             recogniser._worker._process.wait(5)
         assert recogniser.notices() == []
+    finally:
+        recogniser.close()
+
+
+def test_a_glance_is_offered_only_where_the_recogniser_inside_has_it():
+    recogniser = stand_in(ECHO)
+    try:
+        assert not hasattr(recogniser, "glance")
+    finally:
+        recogniser.close()
+
+
+def test_a_glance_finds_a_phrase_that_is_over_and_nothing_before():
+    recogniser = stand_in(GLANCES)
+    try:
+        first, sound = recogniser.process_id, np.tile(SOUND, 2)
+        assert recogniser.glance(SOUND, NEXT) is None
+        found = recogniser.glance(sound, NEXT)
+        assert (found.text, found.rejected, found.engine) == ("next step", False, "stand-in of 1")
+        assert found.audio is sound and found.seconds_compute > 0
+        assert recogniser.hear(SOUND, NEXT).engine == "stand-in of 1"  # the grammar was sent with the first glance
+        assert recogniser.process_id == first and recogniser.notices() == []
+    finally:
+        recogniser.close()
+
+
+@pytest.mark.parametrize("how", ["os._exit(1)", "time.sleep(60)", "out.write(b'hello'); out.flush(); time.sleep(60)", "reply(Answer('next step')); time.sleep(60)"], ids=["killed", "hangs", "nonsense", "another reply"])
+def test_a_process_lost_over_a_glance_is_replaced_without_a_word_and_the_phrase_is_heard(how):
+    recogniser = stand_in(LOST_AT_GLANCES.replace("LOST", how), patience_s=0.5)
+    try:
+        first = recogniser.process_id
+        assert recogniser.glance(SOUND, NEXT) is None
+        assert recogniser.process_id not in (None, first) and recogniser.notices() == []
+        recogniser._patience_s = 8.0
+        heard = recogniser.hear(SOUND, NEXT)
+        assert (heard.text, heard.rejected) == ("next step", False) and heard.audio is SOUND
+        assert recogniser.notices() == []
+    finally:
+        recogniser.close()
+
+
+def test_one_that_is_lost_over_every_glance_is_spoken_of_when_a_phrase_is_lost(monkeypatch):
+    monkeypatch.setattr(module, "RETRY_S", 60.0)
+    recogniser = stand_in(LOST_AT_GLANCES.replace("LOST", "os._exit(1)"))
+    try:
+        for _ in range(4):  # the last of them finds no process
+            assert recogniser.glance(SOUND, NEXT) is None
+        assert recogniser.process_id is None and recogniser.notices() == []
+        assert recogniser.hear(SOUND, NEXT).audio is None
+        assert recogniser.notices() == [KEEPS_STOPPING]
     finally:
         recogniser.close()
 
@@ -183,23 +248,45 @@ def test_the_process_ends_with_the_program_that_started_it():
     recogniser.close()
 
 
-def test_the_real_one_hears_as_one_in_the_same_process(tmp_path):
-    from assistant.speech.sphinx import SphinxRecogniser
-
+@pytest.mark.parametrize("kind", ["phones", "pocketsphinx"])
+def test_the_real_one_hears_as_one_in_the_same_process(tmp_path, kind):
     from tests.speech.test_sphinx import spoken
 
     grammar = Vocabulary(EN).grammar(general_vocabulary())
-    plain, apart = SphinxRecogniser(EN), ProcessRecogniser("pocketsphinx", EN, MODELS)
+    plain, apart = make_recogniser(kind, EN, MODELS), ProcessRecogniser(kind, EN, MODELS)
     try:
         must_know_words(FLANGE, EN, apart)
         assert (apart.name, apart.model) == (plain.name, plain.model)
+        assert hasattr(apart, "glance") == hasattr(plain, "glance") == (kind == "phones")
         for text in ("next step", "what torque"):
             sound = spoken(text, tmp_path)
             one, other = plain.hear(sound, grammar), apart.hear(sound, grammar)
-            assert (one.text, one.rejected, one.engine) == (other.text, other.rejected, other.engine) == (text, False, "pocketsphinx")
-            assert one.confidence == pytest.approx(other.confidence, abs=1e-9)
+            assert (one.text, one.rejected, one.engine) == (other.text, other.rejected, other.engine) == (text, False, kind)
+            assert one.confidence == pytest.approx(other.confidence, abs=1e-6)
+            if kind == "phones":
+                whole = np.pad(sound, (0, 12_000))
+                assert apart.glance(sound[:6400], grammar) is None
+                assert apart.glance(whole, grammar).text == plain.glance(whole, grammar).text == text
         os.kill(apart.process_id, signal.SIGKILL)
         apart._worker._process.wait(5)
         assert apart.hear(sound, grammar).text == text  # found dead before the phrase: nothing is lost
     finally:
         apart.close()
+
+
+def test_the_real_one_cleans_the_sound_by_what_was_before_it(tmp_path):
+    """PocketSphinx wants clean sound, the phone model does not: what comes before is passed on to the process."""
+    from tests.speech.test_sphinx import spoken
+
+    grammar, sound = Vocabulary(EN).grammar(general_vocabulary()), spoken("what torque", tmp_path)
+    hum = (600 * np.sin(2 * np.pi * 400 * np.arange(16_000 + len(sound)) / 16_000)).astype(np.int16)
+    before, noisy = hum[:16_000], sound // 2 + hum[16_000:]
+    for kind in ("phones", "pocketsphinx"):
+        plain, apart = make_recogniser(kind, EN, MODELS), ProcessRecogniser(kind, EN, MODELS)
+        try:
+            one, other, raw = plain.hear(noisy, grammar, before), apart.hear(noisy, grammar, before), plain.hear(noisy, grammar)
+        finally:
+            apart.close()
+        assert one.confidence == pytest.approx(other.confidence, abs=1e-6)
+        assert (one.confidence == pytest.approx(raw.confidence, abs=1e-9)) == (kind == "phones")
+        assert np.array_equal(other.audio, noisy)  # the record keeps the sound as it was

@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from decimal import Decimal
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,8 +18,8 @@ from assistant.errors import SoundError
 from assistant.language.grammar import Grammar
 from assistant.language.pack import load_pack
 from assistant.language.vocabulary import Vocabulary
-from assistant.speech.opinion import SecondHearing, candidates_for, forms_of, neighbours, spoken
-from assistant.speech.recognise import Heard
+from assistant.speech.opinion import SecondHearing, forms_of, likely
+from assistant.speech.phone_recogniser import Fit, PhoneRecogniser, Understood
 from assistant.speech.second import NOT_INSTALLED, QUICK, THOROUGH, Opinion, SecondOpinion, believable, find_model
 from assistant.speech.sound import read_sound
 
@@ -42,22 +42,6 @@ def second() -> Iterator[SecondOpinion]:
     assert opinion.ready(60)
     yield opinion
     opinion.close()
-
-
-class Fixed:
-    """Stands in for a first recogniser: hears what it is told to."""
-
-    name, model = "fixed", "none"
-
-    def __init__(self, text: str, confidence: float, rejected: bool):
-        self._heard = text, confidence, rejected
-
-    def hear(self, samples: np.ndarray, grammar: Grammar) -> Heard:
-        text, confidence, rejected = self._heard
-        return Heard(text, confidence, rejected, len(samples) / 16_000, 0.0, self.name, samples)
-
-    def missing_words(self, words) -> list[str]:
-        return []
 
 
 # Scores and free words --------------------------------------------------------------------------------------------
@@ -251,129 +235,130 @@ def test_a_model_in_one_piece_and_in_parts_is_the_same(tmp_path):
     assert scores[0] == pytest.approx(scores[1])
 
 
-# Texts -------------------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    "written, value, unit",
-    [
-        ("42.5 newton-meters.", "42.5", "N.m"),
-        ("120 inch-pounds.", "120", "lbf.in"),
-        ("Torque 42. 5 Newton Meters.", "42.5", "N.m"),
-        ("206.05 mm", "206.05", "mm"),
-        ("45 PSI.", "45", "psi"),
-        ("30%", "30", "%"),
-        ("1,200 RPM", "1200", "rpm"),
-        ("20°C", "20", "degC"),
-        ("3.5 millimeters per second", "3.5", "mm/s"),
-        ("3/8", "0.375", None),
-        ("5 1/2 inches", "5.5", "inch"),
-        ("-2.", "-2", None),
-        ("1-2-5", "125", None),
-        ("Fifteen thou.", "15", "thou"),
-    ],
-)
-def test_figures_are_read(written, value, unit):
-    intent = GRAMMAR.match(spoken(written, GRAMMAR))
-    assert intent is not None and (intent.value, intent.unit) == (Decimal(value), unit)
-
-
-@pytest.mark.parametrize("text, near", [("fifteen thou", "fifty thou"), ("thirty bar", "thirteen bar"), ("forty five bar", "forty nine bar"), ("six bar", "six millibar"), ("one two five", "one two"), ("one point five bar", "one point five five bar")])
-def test_confused_values_are_weighed(text, near):
-    assert near in neighbours(text, GRAMMAR)
-    assert near in [candidate.text for candidate in candidates_for([text], GRAMMAR)]
-
-
-def test_every_form_of_a_phrase_is_read_back():
-    for phrase in GRAMMAR.phrases:
-        for form in forms_of(phrase.text, GRAMMAR):
-            assert GRAMMAR.match(spoken(form, GRAMMAR)) == phrase.intent, form
-
-
 # Both together -----------------------------------------------------------------------------------------------------
 
 
-@installed
-@pytest.mark.parametrize(
-    "text, heard, confidence, rejected",
-    [
-        ("next step", "next step", 0.3, True),
-        ("which tools", "which tools", 0.5, False),
-        ("forty two point five newton metres", "forty two point five newton metres", 0.9, False),
-        ("start the timer", "end the countdown", 0.2, True),
-    ],
-)
-def test_a_doubtful_hearing_is_put_right(second, tmp_path, text, heard, confidence, rejected):
-    found = SecondHearing(Fixed(heard, confidence, rejected), second).hear(said(text, tmp_path, "slt"), GRAMMAR)
-    assert not found.rejected and GRAMMAR.match(found.text) == GRAMMAR.match(text), found
-    assert found.engine == "fixed+whisper" and 0 < found.confidence <= 1
+class Doubtful(PhoneRecogniser):
+    """The real first recogniser, with its own phones of the sound; but what it finds by them, and how sure of it it is, is laid down."""
+
+    def __init__(self, text: str, confidence: float, rejected: bool):
+        super().__init__(EN)
+        self._laid_down = text, confidence, rejected
+
+    def understand(self, samples: np.ndarray, grammar: Grammar) -> Understood:
+        text, confidence, rejected = self._laid_down
+        found = super().understand(samples, grammar)
+        heard = replace(found.heard, text=text, confidence=confidence, rejected=rejected)
+        return replace(found, heard=heard, fit=found.fit or Fit(8, 1.0, 1.0, 1.0, 1.0), intent=grammar.match(text))
+
+
+DOUBTS = [
+    ("next step", "next step", 0.3, True),
+    ("which tools", "which tools", 0.5, False),
+    ("forty two point five newton metres", "forty two point five newton metres", 0.9, False),
+    ("forty two point five newton metres", "forty two point nine newton metres", 0.5, False),
+    ("start the timer", "end the countdown", 0.2, True),
+    ("fifty bar", "fifteen bar", 0.5, False),
+    ("thirty bar", "thirteen bar", 0.5, False),
+    ("sixty degrees celsius", "sixty degrees fahrenheit", 0.6, False),
+]
+"""What is said, and what the first made of it: text, confidence, rejected."""
 
 
 @installed
-@pytest.mark.parametrize("text, heard", [("fifty bar", "fifteen bar"), ("thirty bar", "thirteen bar"), ("forty two point five newton metres", "forty two point nine newton metres")])
-def test_a_value_they_differ_about_is_put_right_or_asked_again(second, tmp_path, text, heard):
-    found = SecondHearing(Fixed(heard, 0.5, False), second).hear(said(text, tmp_path, "slt"), GRAMMAR)
-    assert found.rejected or GRAMMAR.match(found.text) == GRAMMAR.match(text), found
+@pytest.mark.parametrize("text, heard, confidence, rejected", DOUBTS)
+def test_of_all_that_may_have_been_said_the_right_one_is_found(second, tmp_path, text, heard, confidence, rejected):
+    first, sound = Doubtful(heard, confidence, rejected), said(text, tmp_path, "slt")
+    evidence = SecondHearing(first, second).consider(sound, first.understand(sound, GRAMMAR), GRAMMAR)
+    assert evidence.best.intent == GRAMMAR.match(text), evidence
+    assert evidence.first == (text == heard) and evidence.margin > 0
 
 
 @installed
-@pytest.mark.parametrize("talk", ["did you see the game last night", "hand me that rag over there would you", "next time bring your own tools"])
+def test_a_doubtful_hearing_is_put_right_or_asked_again(second, tmp_path):
+    right = 0
+    for text, heard, confidence, rejected in DOUBTS:
+        found = SecondHearing(Doubtful(heard, confidence, rejected), second).hear(said(text, tmp_path, "slt"), GRAMMAR)
+        assert found.rejected or GRAMMAR.match(found.text) == GRAMMAR.match(text), found
+        assert found.engine == "phones+whisper" and 0 < found.confidence <= 1
+        right += not found.rejected
+    # How many are taken is a matter of the bounds; to ask again every time would be no help.
+    assert right >= 3
+
+
+TALK = ["did you see the game last night", "hand me that rag over there would you", "next time bring your own tools"]
+
+
+@installed
+@pytest.mark.parametrize("talk", TALK)
 @pytest.mark.parametrize("heard", ["next step", "fifteen bar"])
 def test_talk_is_rejected_whatever_the_first_heard(second, tmp_path, talk, heard):
-    assert SecondHearing(Fixed(heard, 0.6, False), second).hear(said(talk, tmp_path), GRAMMAR).rejected
+    found = SecondHearing(Doubtful(heard, 0.6, False), second).hear(said(talk, tmp_path), GRAMMAR)
+    assert found.rejected, found
+
+
+@installed
+@pytest.mark.parametrize("text", [*TALK, "never mind the paint"])
+def test_talk_is_rejected_by_both_together(second, tmp_path, text):
+    found = SecondHearing(PhoneRecogniser(EN), second).hear(said(text, tmp_path), GRAMMAR)
+    assert found.rejected, found
 
 
 @installed
 @pytest.mark.parametrize("sound", NOT_SPEECH.values(), ids=NOT_SPEECH.keys())
 def test_noise_is_never_made_a_command(second, sound):
-    hearing = SecondHearing(Fixed("next step", 0.3, True), second)
-    assert hearing.hear(sound, GRAMMAR).rejected
-
-
-def test_a_sure_first_stands():
-    heard = SecondHearing(Fixed("next step", 0.95, False), SecondOpinion(command=["false"])).hear(SOUND, GRAMMAR)
-    assert (heard.text, heard.engine) == ("next step", "fixed")
+    for first in (Doubtful("next step", 0.3, True), PhoneRecogniser(EN)):
+        found = SecondHearing(first, second).hear(sound, GRAMMAR)
+        assert found.rejected, found
 
 
 class Listed:
-    """Stands in for the second: writes down what it is told to, and weighs one text above all others."""
+    """Stands in for the second: keeps what it is asked, and weighs one text above all others."""
 
     version = "none"
 
-    def __init__(self, texts: list[str], likeliest: str):
-        self._texts, self._likeliest, self.threads, self.asked = texts, likeliest, set(), []
+    def __init__(self, likeliest: str):
+        self._likeliest, self.asked = likeliest, []
 
     def weigh(self, samples: np.ndarray, candidates: list[str], free: bool = True) -> Opinion:
-        self.threads.add(threading.current_thread().name)
+        assert not free
         self.asked.append(list(candidates))
-        scores = tuple(-0.1 if text == self._likeliest else -6.0 for text in candidates)
-        return Opinion(scores, (5,) * len(candidates), self._texts[0] if free else "", -0.3, 0.02, tuple(self._texts[1:]) if free else ())
+        return Opinion(tuple(-0.1 if text == self._likeliest else -6.0 for text in candidates), (5,) * len(candidates), "", 0.0, 0.0)
 
     def close(self) -> None: ...
 
 
-def test_less_likely_words_bring_candidates():
-    second = Listed(["45. 9 new to metres.", "45.9 newton meters."], "45.9 newton meters.")
-    hearing = SecondHearing(Fixed("", 0.0, True), second)
-    evidence = hearing.consider(SOUND, Fixed("", 0.0, True).hear(SOUND, GRAMMAR), GRAMMAR)
-    assert (evidence.best.intent.value, evidence.best.intent.unit) == (Decimal("45.9"), "N.m")
-    assert not evidence.free  # the likeliest words are no phrase
-    hearing.close()
+@pytest.mark.parametrize(
+    "heard, confidence, expected, asked",
+    [
+        ("next step", 0.5, None, True),
+        ("forty two bar", 0.9, None, True),
+        ("next step", 0.999, None, False),
+        ("forty two bar", 0.9999, None, False),
+        ("", 0.0, None, False),
+        ("hello bench", 0.5, Expected(frozenset({"wake"})), False),
+        ("alfa bravo", 0.5, Expected(frozenset({"next"}), spelled=True), False),
+    ],
+    ids=["doubtful", "doubtful value", "sure", "sure of a value", "no phrase", "asleep", "spelled"],
+)
+def test_the_second_is_asked_only_where_there_is_doubt_and_a_choice(tmp_path, heard, confidence, expected, asked):
+    second = Listed("")
+    grammar = GRAMMAR if expected is None else Vocabulary(EN).grammar(expected)
+    found = SecondHearing(Doubtful(heard, confidence, heard == ""), second).hear(said(heard or "next step", tmp_path), grammar)
+    assert bool(second.asked) == asked and (heard == "") == (grammar.match(heard) is None)
+    if not asked:
+        assert (found.text, found.confidence, found.rejected, found.engine) == (heard, confidence, heard == "", "phones")
 
 
-def test_the_second_is_asked_by_one_thread_and_only_where_there_is_a_choice():
-    second = Listed(["Next step."], "Next step.")
-    hearing = SecondHearing(Fixed("next step", 0.5, False), second)
-    assert hearing.hear(SOUND, GRAMMAR).text == "next step"
-    assert len(second.threads) == 1 and threading.current_thread().name not in second.threads
-    second.asked.clear()
-    hearing.hear(SOUND, Vocabulary(EN).grammar(Expected(frozenset({"wake"}))))
-    assert second.asked == []
-    hearing.close()
+@pytest.mark.parametrize("text, other", [("fifteen thou", "fifty thou"), ("thirty bar", "thirteen bar"), ("forty five bar", "forty nine bar"), ("six bar", "six millibar"), ("one two five", "one two"), ("one point five bar", "one point five five bar")])
+def test_a_value_taken_for_another_is_weighed(tmp_path, text, other):
+    """The sound is of `text`, the first has taken it for `other`: the right one is among those that the second is given."""
+    first = Doubtful(other, 0.5, False)
+    assert text in [candidate.text for candidate in likely(first.understand(said(text, tmp_path), GRAMMAR), first, GRAMMAR)]
 
 
 def test_without_an_answer_the_first_stands(tmp_path):
     opinion = SecondOpinion(patience_s=0.2, command=stand_in(tmp_path, "time.sleep(60)"))
-    heard = SecondHearing(Fixed("fifteen bar", 0.6, False), opinion).hear(SOUND, GRAMMAR)
-    assert (heard.text, heard.rejected, heard.engine) == ("fifteen bar", False, "fixed")
+    found = SecondHearing(Doubtful("fifteen bar", 0.6, False), opinion).hear(said("fifteen bar", tmp_path), GRAMMAR)
+    assert (found.text, found.confidence, found.rejected, found.engine) == ("fifteen bar", 0.6, False, "phones")
     opinion.close()

@@ -1,4 +1,4 @@
-"""The embedded recogniser on real synthetic speech (flite, espeak-ng), and what it must refuse."""
+"""PocketSphinx on real synthetic speech (flite, espeak-ng), and what it must refuse; and which recogniser is chosen."""
 
 import subprocess
 from decimal import Decimal
@@ -108,10 +108,43 @@ def test_a_word_without_pronunciation_is_named(recogniser):
         recogniser.hear(np.random.default_rng(1).normal(0, 900, 16000).astype(np.int16), grammar)
 
 
-def test_without_a_model_the_embedded_one_is_used(tmp_path):
-    assert make_recogniser("pocketsphinx", EN, tmp_path).name == "pocketsphinx"
+def test_the_sound_before_a_phrase_is_what_it_is_cleaned_by(tmp_path):
+    front = Cleaner()
+    recogniser, sound, before = SphinxRecogniser(EN, front), spoken("next step", tmp_path), np.full(16000, 7, np.int16)
+    assert recogniser.hear(sound, GRAMMAR).text == "next step" and front.given == []
+    heard = recogniser.hear(sound, GRAMMAR, before)
+    assert front.given[0][0] is sound and front.given[0][1] is before
+    assert heard.text == "" and heard.rejected and heard.audio is sound  # cleaned away, but kept as it was
+
+
+class Cleaner:
+    """A front end that takes everything out, and keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.given: list[tuple[np.ndarray, np.ndarray]] = []
+
+    def clean(self, samples: np.ndarray, noise: np.ndarray) -> np.ndarray:
+        self.given.append((samples, noise))
+        return np.zeros_like(samples)
+
+
+@pytest.mark.parametrize("second, name", [(False, "phones"), (True, "phones+whisper")], ids=["alone", "with the extra"])
+def test_without_a_vosk_model_the_phone_model_is_used(monkeypatch, tmp_path, second, name):
+    monkeypatch.setattr("assistant.speech.second.SecondOpinion.installed", second)
+    monkeypatch.setattr("assistant.speech.second.SecondOpinion.start", lambda self: None)
     automatic = make_recogniser("auto", EN, tmp_path)
-    assert automatic.name in ("pocketsphinx", "pocketsphinx+whisper")
+    assert automatic.name == name and hasattr(automatic, "glance")
     close_recogniser(automatic)
+
+
+@pytest.mark.parametrize("kind", ["phones", "pocketsphinx"])
+def test_one_that_is_asked_for_by_name_is_used_alone(tmp_path, kind):
+    recogniser = make_recogniser(kind, EN, tmp_path)
+    assert recogniser.name == kind and not hasattr(recogniser, "close")
+    with pytest.raises(SoundError, match="knows English only"):
+        make_recogniser(kind, load_pack("ko"), tmp_path)
+
+
+def test_vosk_without_its_model_is_one_sentence(tmp_path):
     with pytest.raises(SoundError, match="scripts/fetch_model.py"):
         make_recogniser("vosk", EN, tmp_path)

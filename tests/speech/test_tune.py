@@ -10,9 +10,9 @@ import pytest
 from assistant.errors import SoundError
 from assistant.language.pack import load_pack
 from assistant.speech import shop_noise
-from assistant.speech.recognise import RATE
+from assistant.speech.phone_recogniser import PhoneRecogniser
+from assistant.speech.recognise import RATE, Heard
 from assistant.speech.sound import read_sound, trim_silence
-from assistant.speech.sphinx import SphinxRecogniser
 from assistant.speech.tune import ShopProfile, load, measure, profile_path, save
 
 EN = load_pack("en")
@@ -22,8 +22,8 @@ SPEECH_DBFS = -25.0
 
 
 @pytest.fixture(scope="module")
-def recogniser() -> SphinxRecogniser:
-    return SphinxRecogniser(EN)
+def recogniser() -> PhoneRecogniser:
+    return PhoneRecogniser(EN)
 
 
 @pytest.fixture(scope="module")
@@ -79,6 +79,22 @@ def test_drowned_and_clipped_speech(recogniser, voice):
     noise, phrases = shop(voice, QUIET_DBFS)
     loud = [(text, np.clip(sound.astype(int) * 60, -32768, 32767).astype(np.int16)) for text, sound in phrases]
     assert "too loud" in measure(noise, loud, recogniser, EN).words
+
+
+def test_the_recogniser_gets_raw_sound_and_the_shop_before_it(voice):
+    """Whichever recogniser wants clean sound cleans it itself, as in a job."""
+    noise, phrases = shop(voice, -45.0)
+    given = []
+
+    class Kept:
+        def hear(self, samples, grammar, before=None):
+            given.append((samples, before))
+            return Heard("", 0.0, True, 1.0, 0.0, "kept", samples)
+
+    profile = measure(noise, phrases, Kept(), EN)
+    assert profile.right == 0 and profile.missed == PHRASES
+    assert all(heard is said for (heard, _), (_, said) in zip(given, phrases, strict=True))
+    assert all(np.array_equal(before, noise[-RATE:]) for _, before in given)
 
 
 def test_the_endpointer_takes_the_thresholds(recogniser, voice):

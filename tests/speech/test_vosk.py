@@ -67,6 +67,24 @@ def test_silence_is_rejected(recogniser):
     assert heard.rejected and heard.text == ""
 
 
+def test_the_sound_before_a_phrase_is_what_it_is_cleaned_by(tmp_path):
+    given = []
+
+    class Cleaner:
+        """A front end that takes everything out."""
+
+        def clean(self, samples: np.ndarray, noise: np.ndarray) -> np.ndarray:
+            given.append((samples, noise))
+            return np.zeros_like(samples)
+
+    recogniser, grammar = VoskRecogniser(MODEL, PACK, Cleaner()), Vocabulary(PACK).grammar(COMMANDS)
+    sound, before = spoken("이전 단계", tmp_path), np.full(16000, 7, np.int16)
+    assert recogniser.hear(sound, grammar).text == "이전 단계" and given == []
+    heard = recogniser.hear(sound, grammar, before)
+    assert given[0][0] is sound and given[0][1] is before
+    assert heard.text == "" and heard.rejected and heard.audio is sound  # cleaned away, but kept as it was
+
+
 def test_a_word_the_model_lacks_is_named_not_dropped(recogniser):
     grammar = Vocabulary(PACK).grammar(Expected(answers=("zzkx",)))
     assert recogniser.missing_words(grammar.words()) == ["zzkx"]
