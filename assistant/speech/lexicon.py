@@ -22,13 +22,13 @@ class Lexicon:
     """Words and the ways to say them. Raises SoundError for a phone in the pack that there is not."""
 
     def __init__(self, pack: Pack):
-        self._said = {word: list(ways) for word, ways in _dictionary().items() if word not in pack.pronunciations}
+        self._said = {word: list(ways) for word, ways in dictionary().items() if word not in pack.pronunciations}
         for word, ways in pack.pronunciations.items():
             own = [tuple(way.split()) for way in ways]
             strange = sorted({phone for way in own for phone in way} - set(PHONES))
             if strange:
                 raise SoundError(f'The language pack says "{word}" with {", ".join(strange)}, which is no phone of ARPABET; write it with {", ".join(PHONES[:3])} and so on, without stress.')
-            self._said[word] = [*_dictionary().get(word, ()), *(way for way in own if way not in _dictionary().get(word, ()))]
+            self._said[word] = [*dictionary().get(word, ()), *(way for way in own if way not in dictionary().get(word, ()))]
 
     def __contains__(self, word: str) -> bool:
         return word in self._said
@@ -52,7 +52,8 @@ class Lexicon:
 
 
 @lru_cache(maxsize=1)
-def _dictionary() -> dict[str, list[tuple[str, ...]]]:
+def dictionary() -> dict[str, list[tuple[str, ...]]]:
+    """Each word of the pocketsphinx package's dictionary with the ways to say it, in ARPABET; the usual way first."""
     found: dict[str, list[tuple[str, ...]]] = {}
     with (Path(get_model_path()) / "en-us" / "cmudict-en-us.dict").open(encoding="utf-8") as lines:
         for line in lines:

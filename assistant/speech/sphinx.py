@@ -12,7 +12,6 @@ import time
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from pocketsphinx import Decoder, get_model_path
@@ -21,6 +20,7 @@ from assistant.errors import SoundError
 from assistant.language.grammar import Grammar
 from assistant.language.pack import Pack
 from assistant.speech.front import FrontEnd
+from assistant.speech.lexicon import dictionary
 from assistant.speech.recognise import RATE, Heard
 from assistant.speech.sound import condition, speech_in
 
@@ -84,9 +84,8 @@ class SphinxRecogniser:
         if pack.language != "en":
             raise SoundError(f'PocketSphinx brings a model for English only, not for "{pack.language}"; put a Vosk model into models.')
         model = get_model_path()
-        self._dictionary = Path(model) / "en-us" / "cmudict-en-us.dict"
         try:
-            self._decoder = Decoder(hmm=os.path.join(model, "en-us", "en-us"), dict=str(self._dictionary), lm=None, loglevel="FATAL", **SETTINGS)
+            self._decoder = Decoder(hmm=os.path.join(model, "en-us", "en-us"), dict=os.path.join(model, "en-us", "cmudict-en-us.dict"), lm=None, loglevel="FATAL", **SETTINGS)
         except (RuntimeError, ValueError) as error:
             raise SoundError(f"The model inside the pocketsphinx package cannot be loaded ({error}); install that package again.") from None
         self._add_words(pack)
@@ -153,11 +152,7 @@ class SphinxRecogniser:
 
     def known_words(self) -> Iterator[str]:
         """Every word of the dictionary."""
-        with self._dictionary.open(encoding="utf-8") as lines:
-            for line in lines:
-                word = line.split(None, 1)[0]
-                if "(" not in word:
-                    yield word
+        return iter(dictionary())
 
     def pronounce(self, word: str) -> Sequence[str] | None:
         """ARPABET phones of a word, or None."""
