@@ -21,7 +21,7 @@ from assistant.record.journal import Journal
 from tests.engine.test_figures_at_the_bench import JOB
 from tests.record.test_service_record import WHOLE, keep
 
-FINDING = [("record a finding", 0), ("ball", 0), ("worn", 0), ("use again", 0), ("a flat on one side", 0), ("affirm", 0)]
+FINDING = [("record a finding", 1), ("ball", 0), ("worn", 0), ("use again", 0), ("a flat on one side", 0), ("affirm", 0)]
 DONE = [*WHOLE[:14], *FINDING, *WHOLE[14:]]
 FIRST, SECOND, OPEN = "2026-03-02-P1-01", "2026-03-02-P1-02", "2026-03-02-P1-03"
 LATER = datetime(2026, 3, 5, 9, 0, tzinfo=UTC)
