@@ -1,5 +1,7 @@
 """The bench: one loop from phrase to event to prompt. An event is on disk before its prompt is said."""
 
+import re
+from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
@@ -41,6 +43,10 @@ LAST_WORDS_S = 20.0
 """How long the end of a job waits for the words of the last remarks; what is late stays sound only."""
 
 
+LAST_SAID = 3
+"""Prompts whose words are taken for our own voice, where they are heard while we speak."""
+
+
 class Display(Protocol):
     """What shows a running job."""
 
@@ -60,6 +66,8 @@ class Bench:
         self.plan, self.pack, self.journal = plan, pack, journal
         self.listener, self.speaker, self.display, self.clock = listener, speaker, display, clock
         self.transcriber, self.talk_over = transcriber, talk_over
+        self._said: deque[str] = deque(maxlen=LAST_SAID)
+        """Words of the last prompts."""
         self._remark: np.ndarray | None = None
         """Sound of the remark that is being read back."""
         events = [(event, e.read_event(event.kind, event.body)) for event in journal.events()]
@@ -130,8 +138,9 @@ class Bench:
 
     def take(self, heard: Heard) -> None:
         """One phrase: understand, decide, record, say."""
-        if self.talk_over and self.speaker.busy():
-            self.speaker.stop()
+        if self._own_words(heard):
+            return
+        self._fall_silent(heard)
         wanted = expected(self.plan, self.state)
         grammar = self._vocabulary.grammar(wanted)
         matched = None if heard.rejected else grammar.match(heard.text)
@@ -186,9 +195,8 @@ class Bench:
             self.listener.deaf(self.speaker.busy() and not self.talk_over)
             grammar = self._vocabulary.grammar(wanted)
             heard = self.listener.listen(grammar, LISTEN_S)
-            if heard is not None:
-                if self.talk_over and self.speaker.busy():
-                    self.speaker.stop()
+            if heard is not None and not self._own_words(heard):
+                self._fall_silent(heard)
                 self.display.heard(heard)
                 return heard, None if heard.rejected else grammar.match(heard.text)
             self.display.stands(self.plan, self.state, self._now())
@@ -206,7 +214,18 @@ class Bench:
         """Say something of the language pack."""
         self._say(sentence(prompt, self.pack))
 
+    def _own_words(self, heard: Heard) -> bool:
+        """Whether a phrase may be our own voice: heard while we spoke, and part of what we said."""
+        words = f" {_words(heard.text)} "
+        return heard.over_prompt and any(words in said for said in self._said)
+
+    def _fall_silent(self, heard: Heard) -> None:
+        """Somebody talks over a prompt, and is understood."""
+        if (self.talk_over or heard.over_prompt) and self.speaker.busy():
+            self.speaker.stop()
+
     def _say(self, text: str) -> None:
+        self._said.append(f" {_words(text)} ")
         self.display.said(text)
         self.speaker.say(text)
 
@@ -216,3 +235,7 @@ class Bench:
 
     def _now(self) -> float:
         return self._time.now()
+
+
+def _words(text: str) -> str:
+    return " ".join(re.findall(r"[^\W_]+", text.casefold()))

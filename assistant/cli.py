@@ -139,7 +139,8 @@ def _planned(plan: Any, step: str) -> Any:
 @click.option("--speak", default="pyttsx3", show_default=True, help="pyttsx3, silent, or a folder for one WAV a prompt.")
 @click.option("--detail", type=click.Choice(["plain", "full"]), default="plain", show_default=True, help="full also says why and how, for trainees.")
 @click.option("--resume", is_flag=True, help="Carry on with the unfinished job on this asset.")
-@click.option("--headset", is_flag=True, help="Listen while speaking: the technician can talk over a prompt to stop it.")
+@click.option("--headset", is_flag=True, help="A headset is worn: listen while speaking, with the sound as it is. The technician talks over a prompt to stop it.")
+@click.option("--talk-over/--no-talk-over", default=True, show_default=True, help="Without a headset too, where the assistant's own voice can be taken out of the sound.")
 @click.option("--microphone", help="Name of the microphone; the system's own by default.")
 @click.option("--bench", default="bench", show_default=True, help="Which bench: its fitting by gloveside tune is used.")
 @click.option("--plain-view", is_flag=True, help="One line each for what is said, heard and recorded.")
@@ -148,7 +149,7 @@ def _planned(plan: Any, step: str) -> Any:
 @models_option
 @profiles_option
 @keys_option
-def run(procedure: str, asset: str, technician: str, listen: str, speak: str, detail: str, resume: bool, headset: bool, microphone: str | None, bench: str, plain_view: bool, language: str | None, store: Path, models: Path, profiles: Path, keys: Path) -> None:
+def run(procedure: str, asset: str, technician: str, listen: str, speak: str, detail: str, resume: bool, headset: bool, talk_over: bool, microphone: str | None, bench: str, plain_view: bool, language: str | None, store: Path, models: Path, profiles: Path, keys: Path) -> None:
     """Run PROCEDURE on one machine, by voice."""
     from assistant.session import Setting, run_job
 
@@ -156,7 +157,7 @@ def run(procedure: str, asset: str, technician: str, listen: str, speak: str, de
         raise click.UsageError("--asset is empty; give the tag of the machine on the bench.")
     plan, source, sha256 = load(procedure)
     console = Console()
-    setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, microphone, language or plan.procedure.language, store, models, bench, profiles, keys)
+    setting = Setting(plan, source.text, sha256, asset, technician, listen, speak, detail, resume, headset, talk_over, microphone, language or plan.procedure.language, store, models, bench, profiles, keys)
     record, closed = run_job(setting, console, plain_view or not console.is_terminal)
     console.print(f"Service record: {record}", soft_wrap=True)
     if not closed:

@@ -43,7 +43,7 @@ def main(out: Path | None, microphone: bool, real_time: bool, procedure: str, sc
     pack = load_pack(plan.procedure.language)
     directory = out or Path("out") / datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
     technician = Technician(read_script(script), plan, pack)
-    setting = Setting(plan, source.text, sha256, technician.asset, technician.name, listen, "", "plain", False, False, None, pack.language, directory, BUNDLED / "models")
+    setting = Setting(plan, source.text, sha256, technician.asset, technician.name, listen, "", "plain", False, False, False, None, pack.language, directory, BUNDLED / "models")
     clock = SimulatedClock(datetime.now(UTC))
     recogniser = make_recogniser(listen, pack, setting.models)
     must_know_words(plan, pack, recogniser)

@@ -35,9 +35,11 @@ from assistant.record.pdf import as_pdf
 from assistant.record.report import as_csv, as_html, as_json, write_record
 from assistant.record.service_record import service_record
 from assistant.record.store import Store
+from assistant.speech.echo import EchoCanceller
 from assistant.speech.endpoint import Endpointer
 from assistant.speech.engines import KINDS, close_recogniser, make_recogniser, wait_until_ready
 from assistant.speech.listen import EndOfInput, Listener, MicrophoneListener, SoundListener, TypedListener
+from assistant.speech.played import Played
 from assistant.speech.recognise import Heard, Recogniser
 from assistant.speech.sound import read_sound
 from assistant.speech.speak import FileSpeaker, SilentSpeaker, Speaker, WorkerSpeaker
@@ -61,6 +63,8 @@ class Setting:
     detail: str
     resume: bool
     headset: bool
+    talk_over: bool
+    """Whether to listen while the loudspeaker talks, where its sound can be taken out."""
     microphone: str | None
     language: str
     store: Path
@@ -82,10 +86,12 @@ def run_job(setting: Setting, console: Console, plain: bool) -> tuple[Path, bool
     """Run one job. Returns (its HTML record, whether it was closed)."""
     pack = load_pack(setting.language)
     profile = load_profile(setting.technician, setting.bench, setting.profiles) if setting.profiles else None
-    recogniser, listener = make_listener(setting.listen, pack, setting.models, setting.microphone, plain, profile)
+    played = Played()
+    echo = make_echo(played) if setting.talk_over and not setting.headset and setting.speak == "pyttsx3" and setting.listen in KINDS else None
+    recogniser, listener = make_listener(setting.listen, pack, setting.models, setting.microphone, plain, profile, echo)
     if recogniser is not None:
         must_know_words(setting.plan, pack, recogniser)
-    speaker = make_speaker(setting.speak, pack)
+    speaker = make_speaker(setting.speak, pack, played)
     transcriber = make_transcriber(pack, setting.models) if recogniser is not None else None
     clock = SystemClock()
     try:
@@ -205,7 +211,7 @@ def new_journal(directory: Path, procedure: bytes, clock: Clock) -> Journal:
     return journal
 
 
-def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None, plain: bool, profile: ShopProfile | None = None) -> tuple[Recogniser | None, Listener]:
+def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None, plain: bool, profile: ShopProfile | None = None, echo: EchoCanceller | None = None) -> tuple[Recogniser | None, Listener]:
     """The recogniser in use, if any, and the listener. Raises SoundError."""
     if listen == "typed":
         if plain or not sys.stdin.isatty():
@@ -220,7 +226,7 @@ def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None,
         # A process of its own: a recogniser that crashes costs a phrase, not the job.
         process = ProcessRecogniser(listen, pack, models)
         try:
-            return process, MicrophoneListener(Microphone(microphone), process, profile.endpointer if profile else Endpointer)
+            return process, MicrophoneListener(Microphone(microphone), process, profile.endpointer if profile else Endpointer, echo)
         except SoundError:
             process.close()
             raise
@@ -232,11 +238,19 @@ def make_listener(listen: str, pack: Pack, models: Path, microphone: str | None,
     return recogniser, SoundListener.from_file(path, recogniser)
 
 
-def make_speaker(speak: str, pack: Pack) -> Speaker:
+def make_echo(played: Played) -> EchoCanceller | None:
+    """What takes our own voice out of the microphone's sound; None where its library is missing: then we do not listen while we speak."""
+    try:
+        return EchoCanceller(played)
+    except SoundError:
+        return None
+
+
+def make_speaker(speak: str, pack: Pack, played: Played | None = None) -> Speaker:
     if speak == "silent":
         return SilentSpeaker()
     if speak == "pyttsx3":
-        return WorkerSpeaker(pack.voice.espeak, pack.voice.words_per_minute)
+        return WorkerSpeaker(pack.voice.espeak, pack.voice.words_per_minute, played=played)
     return FileSpeaker(Path(speak), pack.voice.espeak, pack.voice.words_per_minute)
 
 

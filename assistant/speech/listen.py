@@ -4,6 +4,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol, TextIO
 
@@ -11,6 +12,7 @@ import numpy as np
 
 from assistant.language.grammar import Grammar
 from assistant.speech.devices import level_dbfs
+from assistant.speech.echo import EchoCanceller
 from assistant.speech.endpoint import Endpointer, split_sound
 from assistant.speech.front import Recent, advice
 from assistant.speech.microphone import Microphone
@@ -115,13 +117,18 @@ class SoundListener:
 class MicrophoneListener:
     """Phrases from the microphone, cut at pauses."""
 
-    def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer):
-        self._microphone, self._recogniser = microphone, recogniser
+    def __init__(self, microphone: Microphone, recogniser: Recogniser, endpointer: Callable[[], Endpointer] = Endpointer, echo: EchoCanceller | None = None):
+        """With `echo` the technician is heard over our own loudspeaker, once that is taken out of the sound."""
+        self._microphone, self._recogniser, self._echo = microphone, recogniser, echo
         self._recent = Recent()
         self._glance = getattr(recogniser, "glance", None)
         self._next_glance = 0
         self._endpointer = endpointer()
         self._deaf = False
+        self._shut = False
+        """Whether the last block was our own voice, and so was not listened to."""
+        self._heard, self._prompt_until = 0, -1
+        """Samples so far that were listened to, and those up to the last in which our own loudspeaker talked."""
         self.level_dbfs: float | None = None
         """Of the last block from the microphone, for a display."""
         self._waiting: list[tuple[np.ndarray, np.ndarray]] = []
@@ -144,7 +151,8 @@ class MicrophoneListener:
                     break
                 continue
             self.level_dbfs = level_dbfs(block)
-            if not self._deaf:
+            block = self._uncovered(block, grammar)
+            if len(block):
                 self._watch_for_muting(block)
                 self._recent.add(block)
                 self._waiting += [(utterance, self._recent.before(utterance)) for utterance in self._endpointer.feed(block)]
@@ -156,12 +164,38 @@ class MicrophoneListener:
             return None
         utterance, before = self._waiting.pop(0)
         self._silent_s, self._next_glance = None, 0
-        heard = self._recogniser.hear(utterance, grammar, before)
+        heard = self._marked(self._recogniser.hear(utterance, grammar, before))
         if heard.audio is None:
             return None  # the recogniser was lost over it and asks for it again: neither a miss nor, where one is wanted, a remark
+        if heard.rejected and heard.over_prompt:
+            return None  # most likely what is left of our own voice
         if heard.rejected:
             self._advise(self._why(utterance, before))
         return heard
+
+    def _uncovered(self, block: np.ndarray, grammar: Grammar) -> np.ndarray:
+        """What is to be listened to of a block: all of it, or what is left without our own voice, or nothing."""
+        if self._echo is not None:
+            block = self._echo.clean(block, self._microphone.at)
+        if self._deaf and not self._hears_over_prompts(grammar):
+            self._shut = True
+            return block[:0]
+        if self._shut:
+            self._shut = False
+            self._endpointer.reset()
+            self._waiting.clear()
+        self._heard += len(block)
+        if self._echo is not None and self._echo.active:
+            self._prompt_until = self._heard
+        return block
+
+    def _hears_over_prompts(self, grammar: Grammar | None = None) -> bool:
+        # A remark in free words takes in whatever is said: what is left of our own voice too.
+        return self._echo is not None and self._echo.settled and not (grammar and grammar.free)
+
+    def _marked(self, heard: Heard) -> Heard:
+        begun = self._heard - (0 if heard.audio is None else len(heard.audio))
+        return replace(heard, over_prompt=True) if self._prompt_until > begun else heard
 
     def _glanced(self, grammar: Grammar) -> Heard | None:
         """A phrase that is over though the sound goes on, or before the pause that ends any phrase: somebody else talks, or the
@@ -178,7 +212,7 @@ class MicrophoneListener:
         if heard is not None:
             self._endpointer.cut()
             self._next_glance = 0
-        return heard
+        return None if heard is None else self._marked(heard)
 
     def _broken(self) -> bool:
         """Whether sound was lost just now. Half a phrase is no phrase: what was being said is forgotten."""
@@ -215,7 +249,7 @@ class MicrophoneListener:
             self._notices.append(why)
 
     def deaf(self, yes: bool) -> None:
-        if self._deaf and not yes:
+        if self._deaf and not yes and not self._hears_over_prompts():
             # What came in meanwhile was our own voice, and its last words are still on their way.
             self._microphone.drain(TAIL_S)
             # The level of the noise outlasts the prompt.

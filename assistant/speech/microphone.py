@@ -48,7 +48,8 @@ class Microphone:
         self._stall_s = stall_s
         self._keep = round(keep_s * RATE)
         self._changed = threading.Condition()
-        self._blocks: collections.deque[np.ndarray] = collections.deque()
+        self._blocks: collections.deque[tuple[np.ndarray, float]] = collections.deque()
+        """Each with the time at which its first sample arrived, monotonic s."""
         self._kept = 0
         self._ignore_until = 0.0
         self._notices: list[str] = []
@@ -62,6 +63,8 @@ class Microphone:
         """Blocks lost so far, by the capture process or for want of reading."""
         self.breaks = 0
         """Times that sound was lost so far: a word around a break may be half a word."""
+        self.at = 0.0
+        """When the first sample of the block last read arrived, s of the monotonic clock."""
         self.device = device
         """Name of the device in use; None until it is known."""
         self.rate = 0.0
@@ -80,7 +83,7 @@ class Microphone:
         with self._changed:
             if not self._changed.wait_for(lambda: bool(self._blocks), timeout_s):
                 return None
-            block = self._blocks.popleft()
+            block, self.at = self._blocks.popleft()
             self._kept -= len(block)
             return block
 
@@ -204,11 +207,12 @@ class Microphone:
     def _add(self, block: np.ndarray, worker_lost: int) -> None:
         with self._changed:
             lost, self._worker_lost = worker_lost - self._worker_lost, worker_lost
-            if time.monotonic() >= self._ignore_until:
-                self._blocks.append(block)
+            now = time.monotonic()
+            if now >= self._ignore_until:
+                self._blocks.append((block, now - len(block) / RATE))
                 self._kept += len(block)
             while self._kept > self._keep:
-                self._kept -= len(self._blocks.popleft())
+                self._kept -= len(self._blocks.popleft()[0])
                 lost += 1
             if lost and not self.overflows:
                 self._notices.append(OVERFLOW)

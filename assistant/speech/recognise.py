@@ -33,6 +33,8 @@ class Heard:
     """Name of the recogniser, e.g. "sphinx"."""
     audio: np.ndarray | None = None
     """The sound as given (int16, mono, 16 kHz), for the record; None for typed words."""
+    over_prompt: bool = False
+    """Whether our own loudspeaker was talking meanwhile."""
 
 
 class Recogniser(Protocol):

@@ -18,6 +18,8 @@ NOISE_RMS = 0.05
 """RMS of every noise, fraction of full scale (-26 dB): low enough that blows, 20 dB above their mean, do not clip."""
 ACTIVE_DB = 20.0
 """A frame is active speech when its level is within this of the 95th percentile of all frames, dB."""
+DRIVE = 1.2
+"""Peak of what is handed to a small loudspeaker, in units of the sound at which it begins to distort badly (no unit); chosen, no source."""
 BLOCK_S = 30.0
 """Noise is made in blocks of this length, s: an hour's spectrum in one piece would fill the memory."""
 
@@ -56,9 +58,18 @@ def prompt(seconds: float, seed: int, voices: Sequence[np.ndarray]) -> np.ndarra
 
     Raises ValueError without voices.
     """
-    rng = np.random.default_rng([seed, 99])
-    wave = _running(seconds, rng, voices, pause_s=0.3)
-    wave = _shaped(wave, lambda hertz: (hertz > 200) * (hertz < 5000) * 1.0)
+    return loudspeaker(talk(seconds, seed, voices), seed)
+
+
+def talk(seconds: float, seed: int, voices: Sequence[np.ndarray]) -> np.ndarray:
+    """One voice in a run, as it is handed to a loudspeaker. Raises ValueError without voices."""
+    return _levelled(_running(seconds, np.random.default_rng([seed, 99]), voices, pause_s=0.3))
+
+
+def loudspeaker(samples: np.ndarray, seed: int) -> np.ndarray:
+    """Sound as it comes from a small loudspeaker, driven hard enough to distort, in a room."""
+    wave = _shaped(np.asarray(samples, dtype=np.float64), lambda hertz: (hertz > 200) * (hertz < 5000) * 1.0)
+    wave = np.tanh(DRIVE * wave / max(np.abs(wave).max(initial=0.0), 1e-12))
     return _levelled(room(wave, seed, 0.3))
 
 

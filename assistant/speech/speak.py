@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import collections
 import json
 import os
@@ -14,9 +15,12 @@ import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
+
+import numpy as np
 
 from assistant.errors import SoundError
+from assistant.speech.played import Played
 
 START_S = 15.0
 """A worker that has not answered this long after its start is given up, s."""
@@ -102,7 +106,7 @@ class _Worker:
         except OSError as error:
             raise SoundError("The speech process ended unexpectedly.") from error
 
-    def receive(self, timeout_s: float) -> None:
+    def receive(self, timeout_s: float) -> dict[str, Any]:
         """Wait for a good reply. Raises SoundError for a reported error, the end of the worker, or none in time."""
         try:
             line = self._replies.get(timeout=timeout_s)
@@ -111,11 +115,12 @@ class _Worker:
         if line is None:
             raise SoundError("The speech process ended unexpectedly.")
         try:
-            reply = json.loads(line)
+            reply: dict[str, Any] = json.loads(line)
         except ValueError:
             raise SoundError("The speech process sent nonsense.") from None
         if "error" in reply:
             raise SoundError(reply["error"])
+        return reply
 
     def kill(self) -> None:
         """End the process and all it started, whatever it is doing."""
@@ -130,11 +135,12 @@ class WorkerSpeaker:
     """Speaks through pyttsx3 in a worker process, which is killed to stop it and replaced when it hangs.
 
     `voice` is an espeak-ng voice or language ("en-gb", "ko"), `words_per_minute` its rate. `patience_s` is the time a
-    prompt may take beyond three times its expected length before the worker counts as hung, s.
+    prompt may take beyond three times its expected length before the worker counts as hung, s. `played` is told what is played.
     """
 
     def __init__(self, voice: str = "en-gb", words_per_minute: int = 150, *, patience_s: float = 5.0,
-                 command: Sequence[str] | None = None) -> None:
+                 command: Sequence[str] | None = None, played: Played | None = None) -> None:
+        self._played = played or Played()
         # `command` is what tests replace to stand in for a worker.
         self._command = list(command or [sys.executable, "-m", "assistant.speech.speak_worker", voice,
                                          str(words_per_minute)])
@@ -262,12 +268,19 @@ class WorkerSpeaker:
         if new:
             worker.receive(START_S)
         worker.send({"text": text, "file": self._target()})
-        worker.receive(self._limit_s(text))
+        reply = worker.receive(self._limit_s(text))
+        if "playing" in reply:
+            sound = np.frombuffer(base64.b64decode(reply["playing"]), dtype="<i2").astype(np.int16)
+            with self._changed:
+                if self._stops == stops:
+                    self._played.begin(sound, reply["at"])
+            worker.receive(self._limit_s(text))
 
     def _drop_worker(self) -> None:
         worker, self._worker = self._worker, None
         if worker is not None:
             worker.kill()
+            self._played.end(time.monotonic())
 
 
 class FileSpeaker(WorkerSpeaker):

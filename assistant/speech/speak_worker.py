@@ -1,7 +1,8 @@
 """Speech in a process that can be killed: `python -m assistant.speech.speak_worker VOICE WORDS_PER_MINUTE`.
 
 JSON lines. First comes {"ready": true} or {"error": sentence}. Then for each {"text": ..., "file": path or null} on
-stdin one {"done": true} or {"error": sentence} when the text has been played to its end or written to the file.
+stdin one {"done": true} or {"error": sentence} when the text has been played to its end or written to the file; before
+it, as a text begins to play, {"playing": samples, "at": monotonic s}: base64 of int16 (little-endian), mono, 16 kHz.
 
 pyttsx3 makes the sound and PortAudio plays it. pyttsx3's own playback runs `aplay` and ignores whether that worked,
 so a bench without alsa-utils or without a loudspeaker would fall silent unnoticed.
@@ -9,19 +10,24 @@ so a bench without alsa-utils or without a loudspeaker would fall silent unnotic
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import json
 import os
 import sys
 import tempfile
+import time
 import wave
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import soxr
 
 from assistant.errors import SoundError
 from assistant.speech.devices import find_device, list_devices, load_sounddevice
+from assistant.speech.recognise import RATE
 
 NO_ENGINE = "The speech engine espeak-ng cannot be started; install the packages espeak-ng and libespeak-ng1."
 QUIET = 60
@@ -54,7 +60,7 @@ def main() -> None:
                 with tempfile.TemporaryDirectory() as folder:
                     path = Path(folder, "prompt.wav")
                     render(engine, request["text"], path)
-                    play(path)
+                    play(path, reply)
         except SoundError as error:
             reply({"error": str(error)})
         else:
@@ -89,8 +95,8 @@ def render(engine: Any, text: str, path: Path) -> None:
     partial.replace(path)
 
 
-def play(path: Path) -> None:
-    """Play a WAV file to its end on the default loudspeaker. Raises SoundError when that cannot be done."""
+def play(path: Path, reply: Callable[[dict[str, Any]], None]) -> None:
+    """Play a WAV file to its end on the default loudspeaker, and say what and when. Raises SoundError when that cannot be done."""
     with contextlib.closing(wave.open(str(path), "rb")) as sound:
         rate = sound.getframerate()
         samples = np.frombuffer(sound.readframes(sound.getnframes()), dtype="<i2")
@@ -100,7 +106,12 @@ def play(path: Path) -> None:
     sounddevice = load_sounddevice()
     device = find_device(list_devices(), None, output=True)
     try:
-        sounddevice.play(samples, rate, device=device.index, blocking=True)
+        with sounddevice.OutputStream(samplerate=rate, device=device.index, channels=1, dtype="int16") as stream:
+            at = time.monotonic() + stream.latency
+            known = soxr.resample(samples, rate, RATE).astype("<i2")
+            reply({"playing": base64.b64encode(known.tobytes()).decode(), "at": at})
+            stream.write(samples)
+            stream.stop()  # when all of it is played
     except sounddevice.PortAudioError as error:
         raise SoundError("The loudspeaker cannot be used: check that it is plugged in and switched on "
                          f"({str(error).splitlines()[0]}).") from error

@@ -1,0 +1,182 @@
+"""Takes our own loudspeaker out of what the microphone hears, so that the technician can talk over a prompt without a headset.
+
+What was played is known (`played.Played`). How late it comes back is found anew for each prompt, since sound servers differ from one stream to
+the next; the room between loudspeaker and microphone is learned, and kept from prompt to prompt, by the echo canceller of SpeexDSP: of the
+C library `libspeexdsp`, which Debian installs with the sound plug-ins that a microphone needs. Against it were tried WebRTC's canceller,
+which took out the technician together with the prompt (3 of 16 phrases right beside a prompt as loud as the speech, 14 with SpeexDSP, 3
+without any), and a Kalman filter of our own, which was as good (15) and would have been ours to keep.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import ctypes.util
+from typing import Any
+
+import numpy as np
+
+from assistant.errors import SoundError
+from assistant.speech.played import Played
+from assistant.speech.recognise import RATE
+
+FRAME = 256
+"""Samples that the library takes at once: 16 ms."""
+ROOM = 4096
+"""Samples of echo that are taken out: 256 ms."""
+AHEAD = 64
+"""Samples by which the prompt is handed over early, for the error of the delay."""
+
+EARLIEST_S, LATEST_S = -0.2, 0.7
+"""How late a prompt may come back, s; the time at which it is said to be played may be too late."""
+LEAST_S, MOST_S = 0.5, 1.5
+"""Sound in which the delay is looked for, s."""
+CLEAR = 9.0
+"""A delay is believed where the correlation is this many times its median (no unit): of noise alone it was 6 at most in 400 trials."""
+AGREE = 8
+"""and where two looks differ by no more samples than this."""
+HERTZ = (200.0, 5000.0)
+"""What a small loudspeaker gives."""
+
+LEARNED_S = 3.0
+"""Sound of prompts, in which the room is learned, before the technician is listened to, s."""
+AFTER_S = 0.4
+"""How long a prompt is heard in the room after its end, s."""
+JUMP_S = 0.08
+"""A block this far from where it was awaited shows that sound was lost, s."""
+
+
+class EchoCanceller:
+    """Cleans the blocks of one microphone. Raises SoundError where the library is missing."""
+
+    def __init__(self, played: Played) -> None:
+        self._played = played
+        self._room = _Room()
+        self._prompt: int | None = None
+        self._at = 0.0
+        """Time of the next block by the count of samples, s: steadier than the times at which blocks arrive."""
+        self._history = np.zeros(0, dtype=np.int16)
+        """Of the prompt, while its delay is looked for."""
+        self._looked: int | None = None
+        self._delay: int | None = None
+        """Samples from the time of playing to that of the microphone."""
+        self._rest = np.zeros(0, dtype=np.int16)
+        self._learned_s = 0.0
+
+    @property
+    def active(self) -> bool:
+        """Whether a prompt can be heard in the last block."""
+        return self._prompt is not None
+
+    @property
+    def settled(self) -> bool:
+        """Whether a prompt can be heard, and is taken out."""
+        return self._delay is not None and self._learned_s >= LEARNED_S
+
+    def clean(self, block: np.ndarray, at: float) -> np.ndarray:
+        """The sound of a block (int16, mono, 16 kHz) without the prompt; it may be some samples shorter or longer.
+
+        `at` is when its first sample arrived, s of the monotonic clock. Unless `settled`, the prompt is still in it.
+        """
+        if self._prompt is not None and abs(at - self._at) > JUMP_S:
+            self._leave()
+        number = self._played.prompt(at + len(block) / RATE - EARLIEST_S)
+        if number is not None and number != self._prompt and self._lasts(number, at):
+            self._leave()
+            self._prompt, self._at = number, at
+        begun, self._at = self._at, self._at + len(block) / RATE
+        if self._prompt is None:
+            rest, self._rest = self._rest, self._rest[:0]
+            return np.concatenate([rest, block])
+        if self._delay is None:
+            cleaned, self._rest = np.concatenate([self._rest, block]), block[:0]
+            self._look(block)
+        else:
+            cleaned = self._taken_out(block, begun)
+        if not self._lasts(self._prompt, self._at):
+            self._leave()
+        return cleaned
+
+    def _lasts(self, number: int, at: float) -> bool:
+        """Whether a prompt can still be heard at a time."""
+        late = LATEST_S if self._delay is None else self._delay / RATE
+        try:
+            return at < self._played.over_at(number) + late + AFTER_S
+        except KeyError:
+            return False
+
+    def _leave(self) -> None:
+        self._prompt, self._delay, self._looked = None, None, None
+        self._history = np.zeros(0, dtype=np.int16)
+
+    def _look(self, block: np.ndarray) -> None:
+        """Look for the delay; once it is found, the room is learned from what was heard meanwhile."""
+        assert self._prompt is not None
+        self._history = np.concatenate([self._history, block])[-round(MOST_S * RATE) :]
+        begun = self._at - len(self._history) / RATE
+        played = self._played.between(self._prompt, begun - LATEST_S, len(self._history) + round((LATEST_S - EARLIEST_S) * RATE))
+        if np.count_nonzero(played) < LEAST_S * RATE or len(self._history) < LEAST_S * RATE:
+            return
+        found = delay(self._history, played)
+        if found is None or self._looked is None or abs(found - self._looked) > AGREE:
+            self._looked = found
+            return
+        self._delay = round(LATEST_S * RATE) - found
+        self._taken_out(self._history, begun)
+        self._rest = self._rest[:0]
+
+    def _taken_out(self, block: np.ndarray, at: float) -> np.ndarray:
+        assert self._prompt is not None and self._delay is not None
+        sound = np.concatenate([self._rest, block])
+        at -= (len(self._rest) + self._delay - AHEAD) / RATE
+        whole = len(sound) // FRAME * FRAME
+        self._rest = sound[whole:]
+        played = self._played.between(self._prompt, at, whole)
+        self._learned_s += np.count_nonzero(played) / RATE
+        return self._room.cancel(sound[:whole], played)
+
+
+def delay(heard: np.ndarray, played: np.ndarray) -> int | None:
+    """At which sample of `played`, the longer one, `heard` begins; None where that is not clear. Correlation of the phases alone (GCC-PHAT)."""
+    size = 1 << (len(heard) + len(played)).bit_length()
+    cross = np.fft.rfft(played, size) * np.fft.rfft(heard, size).conj()
+    hertz = np.fft.rfftfreq(size, 1 / RATE)
+    # Frequencies in which nothing was said have a phase of noise.
+    cross *= ((hertz > HERTZ[0]) & (hertz < HERTZ[1])) / (np.abs(cross) + 1e-3 * np.abs(cross).max() + 1e-9)
+    likeness = np.abs(np.fft.irfft(cross, size)[: len(played) - len(heard) + 1])
+    best = int(likeness.argmax())
+    return best if likeness[best] > CLEAR * np.median(likeness) else None
+
+
+class _Room:
+    """SpeexDSP's echo canceller."""
+
+    def __init__(self) -> None:
+        self._library = _library()
+        self._state = ctypes.c_void_p(self._library.speex_echo_state_init(FRAME, ROOM))
+        rate = ctypes.c_int(RATE)
+        set_rate = 24  # SPEEX_ECHO_SET_SAMPLING_RATE of speex_echo.h
+        self._library.speex_echo_ctl(self._state, set_rate, ctypes.byref(rate))
+
+    def cancel(self, heard: np.ndarray, played: np.ndarray) -> np.ndarray:
+        """Whole frames of int16 sound."""
+        cleaned = np.zeros(len(heard), dtype=np.int16)
+        heard, played = np.ascontiguousarray(heard), np.ascontiguousarray(played)
+        for at in range(0, len(heard), FRAME):
+            self._library.speex_echo_cancellation(self._state, *(ctypes.c_void_p(sound.ctypes.data + 2 * at) for sound in (heard, played, cleaned)))
+        return cleaned
+
+    def __del__(self) -> None:
+        if getattr(self, "_state", None):
+            self._library.speex_echo_state_destroy(self._state)
+
+
+def _library() -> Any:
+    for name in ("libspeexdsp.so.1", ctypes.util.find_library("speexdsp")):
+        try:
+            library = ctypes.CDLL(name) if name else None
+        except OSError:
+            continue
+        if library is not None:
+            library.speex_echo_state_init.restype = ctypes.c_void_p
+            return library
+    raise SoundError("The SpeexDSP library cannot be loaded; install the package libspeexdsp1 to talk over prompts without a headset.")
