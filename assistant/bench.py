@@ -1,7 +1,5 @@
 """The bench: one loop from phrase to event to prompt. An event is on disk before its prompt is said."""
 
-import re
-from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
@@ -43,10 +41,6 @@ LAST_WORDS_S = 20.0
 """How long the end of a job waits for the words of the last remarks; what is late stays sound only."""
 
 
-LAST_SAID = 3
-"""Prompts whose words are taken for our own voice, where they are heard while we speak."""
-
-
 class Display(Protocol):
     """What shows a running job."""
 
@@ -66,8 +60,6 @@ class Bench:
         self.plan, self.pack, self.journal = plan, pack, journal
         self.listener, self.speaker, self.display, self.clock = listener, speaker, display, clock
         self.transcriber, self.talk_over = transcriber, talk_over
-        self._said: deque[str] = deque(maxlen=LAST_SAID)
-        """Words of the last prompts."""
         self._remark: np.ndarray | None = None
         """Sound of the remark that is being read back."""
         events = [(event, e.read_event(event.kind, event.body)) for event in journal.events()]
@@ -140,10 +132,12 @@ class Bench:
         """One phrase: understand, decide, record, say."""
         if self._own_words(heard):
             return
-        self._fall_silent(heard)
         wanted = expected(self.plan, self.state)
         grammar = self._vocabulary.grammar(wanted)
         matched = None if heard.rejected else grammar.match(heard.text)
+        if matched is not None and matched.kind == "understood" and self._talked_over(heard):
+            return  # a caution is read to its end before its hearing counts
+        self._fall_silent(heard)
         if self.state.asleep and matched is None:
             return  # talk with somebody else: neither shown nor written down
         text, source = heard.text, heard.engine
@@ -215,17 +209,18 @@ class Bench:
         self._say(sentence(prompt, self.pack))
 
     def _own_words(self, heard: Heard) -> bool:
-        """Whether a phrase may be our own voice: heard while we spoke, and part of what we said."""
-        words = f" {_words(heard.text)} "
-        return heard.over_prompt and any(words in said for said in self._said)
+        """Whether a phrase may be our own voice: heard as we said the same."""
+        return heard.over_prompt is not None and f" {heard.text} " in f" {heard.over_prompt} "
+
+    def _talked_over(self, heard: Heard) -> bool:
+        return (self.talk_over or heard.over_prompt is not None) and self.speaker.busy()
 
     def _fall_silent(self, heard: Heard) -> None:
         """Somebody talks over a prompt, and is understood."""
-        if (self.talk_over or heard.over_prompt) and self.speaker.busy():
+        if self._talked_over(heard):
             self.speaker.stop()
 
     def _say(self, text: str) -> None:
-        self._said.append(f" {_words(text)} ")
         self.display.said(text)
         self.speaker.say(text)
 
@@ -235,7 +230,3 @@ class Bench:
 
     def _now(self) -> float:
         return self._time.now()
-
-
-def _words(text: str) -> str:
-    return " ".join(re.findall(r"[^\W_]+", text.casefold()))

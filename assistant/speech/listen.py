@@ -167,7 +167,7 @@ class MicrophoneListener:
         heard = self._marked(self._recogniser.hear(utterance, grammar, before))
         if heard.audio is None:
             return None  # the recogniser was lost over it and asks for it again: neither a miss nor, where one is wanted, a remark
-        if heard.rejected and heard.over_prompt:
+        if heard.rejected and heard.over_prompt is not None:
             return None  # most likely what is left of our own voice
         if heard.rejected:
             self._advise(self._why(utterance, before))
@@ -194,8 +194,10 @@ class MicrophoneListener:
         return self._echo is not None and self._echo.settled and not (grammar and grammar.free)
 
     def _marked(self, heard: Heard) -> Heard:
-        begun = self._heard - (0 if heard.audio is None else len(heard.audio))
-        return replace(heard, over_prompt=True) if self._prompt_until > begun else heard
+        length = 0 if heard.audio is None else len(heard.audio)
+        if self._echo is None or self._prompt_until <= self._heard - length:
+            return heard
+        return replace(heard, over_prompt=self._echo.said(length / RATE))
 
     def _glanced(self, grammar: Grammar) -> Heard | None:
         """A phrase that is over though the sound goes on, or before the pause that ends any phrase: somebody else talks, or the
@@ -220,6 +222,8 @@ class MicrophoneListener:
         if breaks == self._breaks:
             return False
         self._breaks = breaks
+        if self._echo is not None:
+            self._echo.lost()
         if self._endpointer.speaking and not self._deaf:
             self._notices.append(CUT_OFF)
         self._endpointer.reset()

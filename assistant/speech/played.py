@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import collections
+import re
 import threading
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -14,15 +16,33 @@ KEPT_S = 60.0
 """How long a prompt is kept after its end, s: longer than a microphone keeps sound that nobody has read."""
 
 
+SLACK_S = 1.0
+"""How far a word may be said from where its place in the text puts it, s: espeak-ng's were up to 0.7 s off in prompts of 10 s."""
+
+
 @dataclass
 class _Prompt:
     number: int
     at: float
     samples: np.ndarray
+    text: str
+    lasts_s: float = field(init=False)
+    """All of it, also where it was cut off, s."""
+
+    def __post_init__(self) -> None:
+        self.lasts_s = len(self.samples) / RATE
 
     @property
     def end(self) -> float:
         return self.at + len(self.samples) / RATE
+
+    def words(self) -> Iterator[tuple[str, float, float]]:
+        """Each word that was said, about when it begins, and about when it is over."""
+        a_letter = self.lasts_s / max(1, len(self.text))
+        for found in re.finditer(r"[^\W_]+", self.text):
+            begun = self.at + found.start() * a_letter
+            if begun <= self.end:
+                yield found[0].casefold(), begun, self.at + found.end() * a_letter
 
 
 class Played:
@@ -33,11 +53,11 @@ class Played:
         self._prompts: collections.deque[_Prompt] = collections.deque()
         self._count = 0
 
-    def begin(self, samples: np.ndarray, at: float) -> None:
-        """A prompt whose first sample is handed to the loudspeaker at `at`."""
+    def begin(self, samples: np.ndarray, at: float, text: str = "") -> None:
+        """A prompt whose first sample is handed to the loudspeaker at `at`; `text` is what it says."""
         with self._lock:
             self._count += 1
-            self._prompts.append(_Prompt(self._count, at, samples))
+            self._prompts.append(_Prompt(self._count, at, samples, text))
             while self._prompts[0].end < at - KEPT_S:
                 self._prompts.popleft()
 
@@ -60,6 +80,11 @@ class Played:
                 if prompt.number == number:
                     return prompt.end
         raise KeyError(number)
+
+    def words(self, begin: float, end: float) -> str:
+        """What was said from one time to another, with about SLACK_S more at both ends: a word is taken to last as long as it is written."""
+        with self._lock:
+            return " ".join(word for prompt in self._prompts for word, begun, over in prompt.words() if over >= begin - SLACK_S and begun <= end + SLACK_S)
 
     def between(self, number: int, at: float, count: int) -> np.ndarray:
         """`count` samples of one prompt from the time `at` on; silence before its beginning and after its end."""

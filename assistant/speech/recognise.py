@@ -33,8 +33,8 @@ class Heard:
     """Name of the recogniser, e.g. "sphinx"."""
     audio: np.ndarray | None = None
     """The sound as given (int16, mono, 16 kHz), for the record; None for typed words."""
-    over_prompt: bool = False
-    """Whether our own loudspeaker was talking meanwhile."""
+    over_prompt: str | None = None
+    """The words, in small letters, that our own loudspeaker said meanwhile or a little before or after; None where it was silent."""
 
 
 class Recogniser(Protocol):

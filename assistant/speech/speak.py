@@ -273,7 +273,7 @@ class WorkerSpeaker:
             sound = np.frombuffer(base64.b64decode(reply["playing"]), dtype="<i2").astype(np.int16)
             with self._changed:
                 if self._stops == stops:
-                    self._played.begin(sound, reply["at"])
+                    self._played.begin(sound, reply["at"], text)
             worker.receive(self._limit_s(text))
 
     def _drop_worker(self) -> None:

@@ -9,6 +9,7 @@ import wave
 import pytest
 
 from assistant.speech import speak
+from assistant.speech.played import Played
 from assistant.speech.speak import FileSpeaker, SilentSpeaker, WorkerSpeaker
 
 needs_espeak = pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="espeak-ng is not installed")
@@ -151,4 +152,22 @@ def test_an_unknown_voice_is_named(tmp_path):
     speaker.say("Go.")
     assert speaker.wait(30)
     assert 'no voice "xx-none"' in speaker.notices()[0]
+    speaker.close()
+
+
+PLAYS = READY + ("import base64\nfor line in sys.stdin:\n"
+                 "    print(json.dumps({'playing': base64.b64encode(bytes([1, 0] * 48000)).decode(), 'at': time.monotonic()}), flush=True)\n"
+                 "    time.sleep(60)\n")
+
+
+def test_what_is_played_is_known_until_it_is_stopped():
+    played = Played()
+    speaker = WorkerSpeaker(command=[sys.executable, "-c", PLAYS], played=played)
+    speaker.say("A long sentence. " * 30)
+    deadline = time.monotonic() + 20
+    while played.prompt(time.monotonic()) is None and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert played.between(1, played.over_at(1) - 1.0, 16000).all()
+    speaker.stop()
+    assert played.over_at(1) <= time.monotonic() and speaker.notices() == []
     speaker.close()
