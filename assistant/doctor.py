@@ -22,9 +22,10 @@ class Finding:
 
 
 def examine(language: str, store: Path, models: Path) -> Iterator[Finding]:
-    """Try microphone, loudspeaker, recogniser with its model, and disk."""
+    """Try microphone, loudspeaker, what takes one out of the other, recogniser with its model, and disk."""
     yield _microphone()
     yield _loudspeaker(language)
+    yield _echo()
     yield from _recogniser(language, models)
     yield _disk(store)
 
@@ -58,6 +59,17 @@ def _loudspeaker(language: str) -> Finding:
     if notices or not spoke:
         return Finding("loudspeaker", False, " ".join(notices) or "the prompt did not end; check the sound settings.")
     return Finding("loudspeaker", True, "a prompt was spoken.")
+
+
+def _echo() -> Finding:
+    from assistant.speech.echo import EchoCanceller
+    from assistant.speech.played import Played
+
+    try:
+        EchoCanceller(Played())
+    except GlovesideError as error:
+        return Finding("talking over", False, str(error))
+    return Finding("talking over", True, "prompts can be talked over without a headset.")
 
 
 def _recogniser(language: str, models: Path) -> Iterator[Finding]:
