@@ -1,7 +1,7 @@
 """Takes our own loudspeaker out of what the microphone hears, so that the technician can talk over a prompt without a headset.
 
-What was played is known (`played.Played`). How late it comes back is found anew for each prompt, since sound servers differ from one stream to
-the next; the room between loudspeaker and microphone is learned, and kept from prompt to prompt, by the echo canceller of SpeexDSP: of the
+What was played is known (`played.Played`). How late it comes back is found for each stream of the sound server, and checked in each prompt; the
+room between loudspeaker and microphone is learned, and kept from prompt to prompt, by the echo canceller of SpeexDSP: of the
 C library `libspeexdsp`, which Debian installs with the sound plug-ins that a microphone needs. Against it were tried WebRTC's canceller,
 which took out the technician together with the prompt (3 of 16 phrases right beside a prompt as loud as the speech, 14 with SpeexDSP, 3
 without any), and a Kalman filter of our own, which was as good (15) and would have been ours to keep.
@@ -25,6 +25,8 @@ ROOM = 4096
 """Samples of echo that are taken out: 256 ms."""
 AHEAD = 64
 """Samples by which the prompt is handed over early, for the error of the delay."""
+MOVED = 32
+"""A delay that is this many samples off is set right."""
 
 EARLIEST_S, LATEST_S = -0.2, 0.7
 """How late a prompt may come back, s; the time at which it is said to be played may be too late."""
@@ -53,8 +55,10 @@ class EchoCanceller:
         self._prompt: int | None = None
         self.at = 0.0
         """Time of the next block by the count of samples, monotonic s: steadier than the times at which blocks arrive."""
-        self._history = np.zeros(0, dtype=np.int16)
-        """Of the prompt, while its delay is looked for."""
+        self._history: np.ndarray | None = None
+        """Of the prompt, while its delay is looked for, or is to be checked."""
+        self._stream: int | None = None
+        """That of which the delay is."""
         self._delay: int | None = None
         """Samples from the time of playing to that of the microphone."""
         self._rest = np.zeros(0, dtype=np.int16)
@@ -68,7 +72,7 @@ class EchoCanceller:
     @property
     def settled(self) -> bool:
         """Whether a prompt can be heard, and is taken out."""
-        return self._delay is not None and self._learned_s >= LEARNED_S
+        return self.active and self._delay is not None and self._learned_s >= LEARNED_S
 
     def said(self, seconds: float) -> str:
         """The words of prompts in about the last `seconds`."""
@@ -79,23 +83,25 @@ class EchoCanceller:
 
         `at` is when its first sample arrived, s of the monotonic clock. Unless `settled`, the prompt is still in it.
         """
-        if self._prompt is not None and abs(at - self.at) > JUMP_S:
-            self._leave()
-        number = self._played.prompt(at + len(block) / RATE - EARLIEST_S)
-        if number is not None and number != self._prompt and self._lasts(number, at):
-            self._leave()
-            self._prompt, self.at = number, at
+        if abs(at - self.at) > JUMP_S:
+            self.lost()
+            self.at = at
         begun, self.at = self.at, self.at + len(block) / RATE
+        number = self._played.prompt(self.at - EARLIEST_S)
+        if number is not None and number != self._prompt and self._lasts(number, begun):
+            self._enter(number)
         if self._prompt is None:
             rest, self._rest = self._rest, self._rest[:0]
             return np.concatenate([rest, block])
         if self._delay is None:
             cleaned, self._rest = np.concatenate([self._rest, block]), block[:0]
-            self._look(block)
         else:
             cleaned = self._taken_out(block, begun)
+        if self._history is not None:
+            self._history = np.concatenate([self._history, block])[-round(MOST_S * RATE) :]
+            self._look(self._history)
         if not self._lasts(self._prompt, self.at):
-            self._leave()
+            self._prompt = None
         return cleaned
 
     def _lasts(self, number: int, at: float) -> bool:
@@ -108,26 +114,30 @@ class EchoCanceller:
 
     def lost(self) -> None:
         """Sound was lost: where the prompt stands is to be found anew."""
-        self._leave()
-
-    def _leave(self) -> None:
         self._prompt = self._delay = None
-        self._history = self._history[:0]
 
-    def _look(self, block: np.ndarray) -> None:
-        """Look for the delay; once it is found, the room is learned from what was heard meanwhile."""
+    def _enter(self, number: int) -> None:
+        self._prompt, self._history = number, np.zeros(0, dtype=np.int16)
+        stream = self._played.stream(number)
+        if stream != self._stream:
+            self._stream, self._delay = stream, None
+
+    def _look(self, heard: np.ndarray) -> None:
+        """Look for the delay in the end of what was heard; when it is new, the room is learned from that."""
         assert self._prompt is not None
-        self._history = np.concatenate([self._history, block])[-round(MOST_S * RATE) :]
-        begun = self.at - len(self._history) / RATE
-        played = self._played.between(self._prompt, begun - LATEST_S, len(self._history) + round((LATEST_S - EARLIEST_S) * RATE))
-        if np.count_nonzero(played) < LEAST_S * RATE or len(self._history) < LEAST_S * RATE:
+        begun = self.at - len(heard) / RATE
+        played = self._played.between(self._prompt, begun - LATEST_S, len(heard) + round((LATEST_S - EARLIEST_S) * RATE))
+        if np.count_nonzero(played) < LEAST_S * RATE or len(heard) < LEAST_S * RATE:
             return
-        found = delay(self._history, played)
+        found = delay(heard, played)
         if found is None:
             return
-        self._delay = round(LATEST_S * RATE) - found
-        self._taken_out(self._history, begun)
-        self._rest = self._rest[:0]
+        self._history = None
+        late = round(LATEST_S * RATE) - found
+        if self._delay is None or abs(late - self._delay) > MOVED:
+            self._delay, self._rest = late, heard[:0]
+            self._taken_out(heard, begun)
+            self._rest = heard[:0]
 
     def _taken_out(self, block: np.ndarray, at: float) -> np.ndarray:
         assert self._prompt is not None and self._delay is not None

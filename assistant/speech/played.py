@@ -26,6 +26,7 @@ class _Prompt:
     at: float
     samples: np.ndarray
     text: str
+    stream: int
     lasts_s: float = field(init=False)
     """All of it, also where it was cut off, s."""
 
@@ -53,11 +54,12 @@ class Played:
         self._prompts: collections.deque[_Prompt] = collections.deque()
         self._count = 0
 
-    def begin(self, samples: np.ndarray, at: float, text: str = "") -> None:
-        """A prompt whose first sample is handed to the loudspeaker at `at`; `text` is what it says."""
+    def begin(self, samples: np.ndarray, at: float, text: str = "", stream: int = 0) -> None:
+        """A prompt whose first sample is handed to the loudspeaker at `at`; `text` is what it says. Prompts of one `stream` come back
+        equally late."""
         with self._lock:
             self._count += 1
-            self._prompts.append(_Prompt(self._count, at, samples, text))
+            self._prompts.append(_Prompt(self._count, at, samples, text, stream))
             while self._prompts[0].end < at - KEPT_S:
                 self._prompts.popleft()
 
@@ -75,10 +77,17 @@ class Played:
 
     def over_at(self, number: int) -> float:
         """When a prompt ends, or ended. Raises KeyError for one that is not kept any longer."""
+        return self._kept(number).end
+
+    def stream(self, number: int) -> int:
+        """The stream of a prompt. Raises KeyError for one that is not kept any longer."""
+        return self._kept(number).stream
+
+    def _kept(self, number: int) -> _Prompt:
         with self._lock:
             for prompt in self._prompts:
                 if prompt.number == number:
-                    return prompt.end
+                    return prompt
         raise KeyError(number)
 
     def words(self, begin: float, end: float) -> str:

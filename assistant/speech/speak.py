@@ -97,6 +97,11 @@ class _Worker:
             self._replies.put(line)
         self._replies.put(None)
 
+    @property
+    def number(self) -> int:
+        """Of the process."""
+        return self._process.pid
+
     def send(self, body: dict[str, str | None]) -> None:
         """Write one request. Raises SoundError when the worker has ended."""
         assert self._process.stdin is not None
@@ -273,7 +278,7 @@ class WorkerSpeaker:
             sound = np.frombuffer(base64.b64decode(reply["playing"]), dtype="<i2").astype(np.int16)
             with self._changed:
                 if self._stops == stops:
-                    self._played.begin(sound, reply["at"], text)
+                    self._played.begin(sound, reply["at"], text, worker.number)
             worker.receive(self._limit_s(text))
 
     def _drop_worker(self) -> None:

@@ -16,6 +16,7 @@ import json
 import os
 import sys
 import tempfile
+import threading
 import time
 import wave
 from collections.abc import Callable
@@ -32,6 +33,11 @@ from assistant.speech.recognise import RATE
 NO_ENGINE = "The speech engine espeak-ng cannot be started; install the packages espeak-ng and libespeak-ng1."
 QUIET = 60
 """Samples below this (of 32768) at the end of a prompt are silence and are not played."""
+TRIES = 3
+"""Times a prompt is asked for: on a busy computer pyttsx3 now and then takes it for spoken before it has begun, and writes nothing."""
+GONE = "The loudspeaker cannot be used: check that it is plugged in and switched on."
+HUNG_S = 2.0
+"""A loudspeaker that takes nothing for this long has gone away, s."""
 AFTER_S = 0.05
 """Silence played after a prompt so that the sound card does not clip its last sound, s."""
 
@@ -51,6 +57,7 @@ def main() -> None:
         reply({"error": str(error)})
         return
     reply({"ready": True})
+    loudspeaker = Loudspeaker()
     for line in sys.stdin:
         request = json.loads(line)
         try:
@@ -60,7 +67,7 @@ def main() -> None:
                 with tempfile.TemporaryDirectory() as folder:
                     path = Path(folder, "prompt.wav")
                     render(engine, request["text"], path)
-                    play(path, reply)
+                    loudspeaker.play(path, reply)
         except SoundError as error:
             reply({"error": str(error)})
         else:
@@ -88,33 +95,72 @@ def start_engine(voice: str, words_per_minute: int) -> Any:
 def render(engine: Any, text: str, path: Path) -> None:
     """Write `text`, spoken, to the WAV file `path` (22.05 kHz mono). Raises SoundError when nothing was written."""
     partial = path.with_name(path.name + ".part")  # a killed worker leaves no half-written prompt behind
-    engine.save_to_file(text, str(partial))
-    engine.runAndWait()
-    if not partial.is_file() or partial.stat().st_size <= 44:
-        raise SoundError(f"The speech engine made no sound for {path.name}.")
-    partial.replace(path)
+    for _ in range(TRIES):
+        engine.save_to_file(text, str(partial))
+        engine.runAndWait()
+        if partial.is_file() and partial.stat().st_size > 44:
+            partial.replace(path)
+            return
+        time.sleep(0.2)
+    raise SoundError(f"The speech engine made no sound for {path.name}.")
 
 
-def play(path: Path, reply: Callable[[dict[str, Any]], None]) -> None:
-    """Play a WAV file to its end on the default loudspeaker, and say what and when. Raises SoundError when that cannot be done."""
-    with contextlib.closing(wave.open(str(path), "rb")) as sound:
-        rate = sound.getframerate()
-        samples = np.frombuffer(sound.readframes(sound.getnframes()), dtype="<i2")
-    loud = np.flatnonzero(np.abs(samples.astype(np.int32)) > QUIET)
-    samples = samples[: loud[-1] + 1] if len(loud) else samples[:0]
-    samples = np.concatenate([samples, np.zeros(round(AFTER_S * rate), dtype=np.int16)])
-    sounddevice = load_sounddevice()
-    device = find_device(list_devices(), None, output=True)
-    try:
-        with sounddevice.OutputStream(samplerate=rate, device=device.index, channels=1, dtype="int16") as stream:
-            at = time.monotonic() + stream.latency
-            known = soxr.resample(samples, rate, RATE).astype("<i2")
-            reply({"playing": base64.b64encode(known.tobytes()).decode(), "at": at})
-            stream.write(samples)
-            stream.stop()  # when all of it is played
-    except sounddevice.PortAudioError as error:
-        raise SoundError("The loudspeaker cannot be used: check that it is plugged in and switched on "
-                         f"({str(error).splitlines()[0]}).") from error
+class Loudspeaker:
+    """The default loudspeaker, open from the first prompt on: through one stream all prompts come back to the microphone equally late."""
+
+    def __init__(self) -> None:
+        self._stream: Any = None
+        self._rate = 0
+        self._begun = 0.0
+        """When the first frame of the stream is played, monotonic s."""
+        self._frames = 0
+        self._sound = np.zeros(0, dtype=np.int16)
+        """Still to be played."""
+        self._first: int | None = None
+        """Frame with which the sound begins; None before that."""
+        self._changed = threading.Condition()
+
+    def play(self, path: Path, reply: Callable[[dict[str, Any]], None]) -> None:
+        """Play a WAV file to its end, and say what and when. Raises SoundError when that cannot be done."""
+        with contextlib.closing(wave.open(str(path), "rb")) as sound:
+            rate = sound.getframerate()
+            samples = np.frombuffer(sound.readframes(sound.getnframes()), dtype="<i2")
+        loud = np.flatnonzero(np.abs(samples.astype(np.int32)) > QUIET)
+        samples = samples[: loud[-1] + 1] if len(loud) else samples[:0]
+        samples = np.concatenate([samples, np.zeros(round(AFTER_S * rate), dtype=np.int16)])
+        if self._stream is None or rate != self._rate:
+            self._open(rate)
+        with self._changed:
+            self._sound, self._first = samples, None
+            if not self._changed.wait_for(lambda: self._first is not None, HUNG_S):
+                raise SoundError(GONE)
+            at = self._begun + (self._first or 0) / rate
+        reply({"playing": base64.b64encode(soxr.resample(samples, rate, RATE).astype("<i2").tobytes()).decode(), "at": at})
+        with self._changed:
+            if not self._changed.wait_for(lambda: not len(self._sound), len(samples) / rate + HUNG_S):
+                raise SoundError(GONE)
+        time.sleep(self._stream.latency)  # what was handed over is not yet played
+
+    def _open(self, rate: int) -> None:
+        sounddevice = load_sounddevice()
+        device = find_device(list_devices(), None, output=True)
+        try:
+            self._stream = sounddevice.OutputStream(samplerate=rate, device=device.index, channels=1, dtype="int16", callback=self._give)
+            self._rate, self._frames = rate, 0
+            self._stream.start()
+        except sounddevice.PortAudioError as error:
+            raise SoundError(f"{GONE[:-1]} ({str(error).splitlines()[0]}).") from error
+
+    def _give(self, out: np.ndarray, frames: int, _time: Any, _status: Any) -> None:
+        with self._changed:
+            if not self._frames:
+                self._begun = time.monotonic() + self._stream.latency
+            if len(self._sound) and self._first is None:
+                self._first = self._frames
+            part, self._sound = self._sound[:frames], self._sound[frames:]
+            self._frames += frames
+            self._changed.notify_all()
+        out[: len(part), 0], out[len(part) :, 0] = part, 0
 
 
 if __name__ == "__main__":
