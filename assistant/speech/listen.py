@@ -13,7 +13,7 @@ import numpy as np
 from assistant.language.grammar import Grammar
 from assistant.speech.devices import level_dbfs
 from assistant.speech.echo import EchoCanceller
-from assistant.speech.endpoint import Endpointer, split_sound
+from assistant.speech.endpoint import PRE_ROLL_S, Endpointer, split_sound
 from assistant.speech.front import Recent, advice
 from assistant.speech.microphone import Microphone
 from assistant.speech.recognise import RATE, Heard, Recogniser
@@ -127,8 +127,6 @@ class MicrophoneListener:
         self._deaf = False
         self._shut = False
         """Whether the last block was our own voice, and so was not listened to."""
-        self._heard, self._prompt_until = 0, -1
-        """Samples so far that were listened to, and those up to the last in which our own loudspeaker talked."""
         self.level_dbfs: float | None = None
         """Of the last block from the microphone, for a display."""
         self._waiting: list[tuple[np.ndarray, np.ndarray]] = []
@@ -164,7 +162,7 @@ class MicrophoneListener:
             return None
         utterance, before = self._waiting.pop(0)
         self._silent_s, self._next_glance = None, 0
-        heard = self._marked(self._recogniser.hear(utterance, grammar, before))
+        heard = self._marked(self._recogniser.hear(utterance, grammar, before), self._endpointer.since_s)
         if heard.audio is None:
             return None  # the recogniser was lost over it and asks for it again: neither a miss nor, where one is wanted, a remark
         if heard.rejected and heard.over_prompt is not None:
@@ -184,20 +182,18 @@ class MicrophoneListener:
             self._shut = False
             self._endpointer.reset()
             self._waiting.clear()
-        self._heard += len(block)
-        if self._echo is not None and self._echo.active:
-            self._prompt_until = self._heard
         return block
 
     def _hears_over_prompts(self, grammar: Grammar | None = None) -> bool:
         # A remark in free words takes in whatever is said: what is left of our own voice too.
         return self._echo is not None and self._echo.settled and not (grammar and grammar.free)
 
-    def _marked(self, heard: Heard) -> Heard:
-        length = 0 if heard.audio is None else len(heard.audio)
-        if self._echo is None or self._prompt_until <= self._heard - length:
+    def _marked(self, heard: Heard, since_s: float = 0.0) -> Heard:
+        """With what our own loudspeaker said meanwhile; the phrase ended so many seconds ago."""
+        if self._echo is None or heard.audio is None:
             return heard
-        return replace(heard, over_prompt=self._echo.said(length / RATE))
+        end = self._echo.at - since_s
+        return replace(heard, over_prompt=self._echo.said(end - len(heard.audio) / RATE + PRE_ROLL_S, end))
 
     def _glanced(self, grammar: Grammar) -> Heard | None:
         """A phrase that is over though the sound goes on, or before the pause that ends any phrase: somebody else talks, or the

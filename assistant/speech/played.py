@@ -16,8 +16,9 @@ KEPT_S = 60.0
 """How long a prompt is kept after its end, s: longer than a microphone keeps sound that nobody has read."""
 
 
-SLACK_S = 1.0
-"""How far a word may be said from where its place in the text puts it, s: espeak-ng's were up to 0.7 s off in prompts of 10 s."""
+SLACK_S, LEAST_SLACK_S, SLACK_SHARE = 1.0, 0.1, 0.3
+"""How far a word may be said from where its place in the text puts it, s: at most, at the ends of a prompt, and more by this share (no unit)
+of what it is away from the nearer end. A test holds it against espeak-ng."""
 
 
 @dataclass
@@ -38,12 +39,15 @@ class _Prompt:
         return self.at + len(self.samples) / RATE
 
     def words(self) -> Iterator[tuple[str, float, float]]:
-        """Each word that was said, about when it begins, and about when it is over."""
+        """Each word that was said, the earliest time at which it may begin, and the latest at which it may be over."""
         a_letter = self.lasts_s / max(1, len(self.text))
         for found in re.finditer(r"[^\W_]+", self.text):
-            begun = self.at + found.start() * a_letter
-            if begun <= self.end:
-                yield found[0].casefold(), begun, self.at + found.end() * a_letter
+            begun, over = found.start() * a_letter, found.end() * a_letter
+            if self.at + begun <= self.end:
+                yield found[0].casefold(), self.at + begun - self._slack_s(begun), self.at + over + self._slack_s(over)
+
+    def _slack_s(self, after_s: float) -> float:
+        return min(SLACK_S, LEAST_SLACK_S + SLACK_SHARE * max(0.0, min(after_s, self.lasts_s - after_s)))
 
 
 class Played:
@@ -91,9 +95,14 @@ class Played:
         raise KeyError(number)
 
     def words(self, begin: float, end: float) -> str:
-        """What was said from one time to another, with about SLACK_S more at both ends: a word is taken to last as long as it is written."""
+        """The words that may have been said from one time to another: a word is taken to last as long as it is written."""
         with self._lock:
-            return " ".join(word for prompt in self._prompts for word, begun, over in prompt.words() if over >= begin - SLACK_S and begun <= end + SLACK_S)
+            return " ".join(word for prompt in self._prompts for word, begun, over in prompt.words() if over >= begin and begun <= end)
+
+    def lasted_s(self, begin: float, end: float) -> float:
+        """How much of a time prompts were played, s."""
+        with self._lock:
+            return sum(max(0.0, min(end, prompt.end) - max(begin, prompt.at)) for prompt in self._prompts)
 
     def between(self, number: int, at: float, count: int) -> np.ndarray:
         """`count` samples of one prompt from the time `at` on; silence before its beginning and after its end."""

@@ -198,9 +198,13 @@ class Tape:
         self._sound, self._given, self.at, self.drained = sound, 0, 0.0, 0
 
     def read(self, timeout_s: float) -> np.ndarray | None:
+        self.reads()
         block, self.at = self._sound[self._given : self._given + BLOCK], self._given / RATE
         self._given += len(block)
         return block if len(block) else None
+
+    def reads(self) -> None:
+        """What happens before a block is read."""
 
     def drain(self, tail_s: float) -> None:
         self.drained += 1
@@ -241,6 +245,21 @@ def test_a_phrase_over_a_prompt_is_heard_and_marked(talk, returned):
     assert tape.at > 8.0, "before the room was learned nothing was listened to"
     listener.deaf(False)
     assert tape.drained == 0, "what comes next is not thrown away"
+
+
+def test_an_answer_right_after_a_prompt_is_not_over_it(talk, returned):
+    played, begin = Played(), 6 * RATE + 3200
+    played.begin(talk[: 6 * RATE], 0.0, "Do you agree? Yes or no? " * 4)
+    sound = np.zeros(10 * RATE)
+    sound[3200:begin] = returned[: 6 * RATE]
+    speech = say("flite:slt", "torque forty two newton metres").astype(np.float64) * 0.5
+    sound[begin + 800 : begin + 800 + len(speech)] += speech
+    tape = Tape(np.round(sound).astype(np.int16))
+    listener = MicrophoneListener(tape, Says("yes"), echo=EchoCanceller(played))
+    listener.deaf(True)
+    tape.reads = lambda: listener.deaf(tape.at < 6.1)  # as a bench does, when the speaker is done
+    heard = listener.listen(Words(), 1.0)
+    assert heard is not None and heard.over_prompt is None
 
 
 def test_what_is_not_understood_over_a_prompt_is_no_miss(talk, returned):

@@ -86,6 +86,8 @@ class Blocks:
 class Runs:
     """Stands in for an endpointer: one utterance from the third block on, of `length` blocks."""
 
+    since_s = 0.0
+
     def __init__(self, length: int):
         self._length, self._seen, self.cuts, self._blocks = length, 0, 0, []
 

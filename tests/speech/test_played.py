@@ -51,6 +51,17 @@ def test_old_prompts_are_forgotten(played):
     assert played.over_at(3) == 12.5 + KEPT_S
 
 
+def test_how_much_of_a_time_was_played(played):
+    played.begin(ramp(2.0), 12.0)
+    assert [played.lasted_s(*times) for times in ((0.0, 9.0), (10.5, 20.0), (10.25, 10.5), (11.5, 12.5))] == [0.0, 2.5, 0.25, 0.5]
+
+
+def test_an_answer_after_a_prompt_is_not_in_it():
+    one = Played()
+    one.begin(ramp(6.0), 0.0, "It can be taken out later. Do you agree? Yes or no?")
+    assert one.words(5.4, 5.9).split()[-3:] == ["yes", "or", "no"] and one.words(6.05, 6.6) == ""
+
+
 def test_the_words_of_a_time():
     one = Played()
     one.begin(ramp(20.0), 100.0, "Caution: stored pressure. Open the bleed valve first, and wait. Say: understood.")
