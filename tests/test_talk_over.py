@@ -119,7 +119,7 @@ def test_through_a_loudspeaker_and_a_microphone(tmp_path):
                 listen_while(lambda until=patience: bool(found) or time.monotonic() > until)
                 if found:
                     break
-            assert speaker.busy() and (found[0].text, found[0].rejected) == ("where are we", False) and "cover" in (found[0].over_prompt or "")
+            assert speaker.busy() and (found[0].text, found[0].rejected) == ("where are we", False) and "turn" in (found[0].over_prompt or "")
             speaker.stop()
             assert not played.between(2, time.monotonic(), 16000).any()
             # In the quiet after it, the same is heard as it is without any prompt.

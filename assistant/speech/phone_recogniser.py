@@ -23,7 +23,8 @@ KEPT_GRAMMARS = 32
 FIT_WEIGHTS = (2.281, -0.799, -0.478, -1.05, -0.483, 1.117, -2.328)
 """Constant, and weights of the features in `Fit.confidence`. A logistic regression on 657 utterances of voices that the model was mostly not
 fitted to (12 of espeak-ng, 4 MBROLA voices, flite rms, slt, kal16), in quiet and at 20 to 0 dB of the noises in opinion.TUNED_NOISES, a
-quarter of them talk, phrases of other steps, or bare noise."""
+quarter of them talk, phrases of other steps, or bare noise. It was fitted on the model before the present one, as were the weights in `opinion`;
+new weights, fitted on 382 utterances of the present one, took 290 rightly where these took 287, 4 wrongly as these did, and were left."""
 LEAST_CONFIDENCE = 0.8
 """Below this a phrase is asked again. Of those utterances 419 were then taken rightly, 10 wrongly and 1 that was talk; of 263 of other voices
 and noises 144, 4 and 0."""
