@@ -76,6 +76,11 @@ class EchoCanceller:
         """Whether a prompt can be heard, and is taken out."""
         return self.active and self._delay is not None and self._learned_s >= LEARNED_S
 
+    @property
+    def clear(self) -> bool:
+        """Whether there is none of our voice in the last block: it was taken out, or we are silent. Not before the room is learned."""
+        return self._learned_s >= LEARNED_S and (self._prompt is None or self._delay is not None)
+
     def said(self, begin: float, end: float) -> str | None:
         """The words of prompts that the microphone may have heard from one time to another, as in `at`; None where it heard none."""
         late = (self._delay or 0) / RATE

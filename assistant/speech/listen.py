@@ -175,18 +175,17 @@ class MicrophoneListener:
         """What is to be listened to of a block: all of it, or what is left without our own voice, or nothing."""
         if self._echo is not None:
             block = self._echo.clean(block, self._microphone.at)
-        if self._deaf and not self._hears_over_prompts(grammar):
-            self._shut = True
-            return block[:0]
-        if self._shut:
-            self._shut = False
+        shut = self._deaf and not self._hears_over_prompts(grammar)
+        if shut != self._shut:
+            # Half a phrase is none, and must not keep `listen` waiting for its end.
+            self._shut = shut
             self._endpointer.reset()
             self._waiting.clear()
-        return block
+        return block[:0] if shut else block
 
     def _hears_over_prompts(self, grammar: Grammar | None = None) -> bool:
         # A remark in free words takes in whatever is said: what is left of our own voice too.
-        return self._echo is not None and self._echo.settled and not (grammar and grammar.free)
+        return self._echo is not None and self._echo.clear and not (grammar and grammar.free)
 
     def _marked(self, heard: Heard, since_s: float = 0.0) -> Heard:
         """With what our own loudspeaker said meanwhile; the phrase ended so many seconds ago."""

@@ -4,6 +4,8 @@ The measures are those of echo cancellers in general: echo return loss enhanceme
 has it (from memory); the delay is held against one that was put in.
 """
 
+import time
+
 import numpy as np
 import pytest
 
@@ -260,6 +262,36 @@ def test_an_answer_right_after_a_prompt_is_not_over_it(talk, returned):
     tape.reads = lambda: listener.deaf(tape.at < 6.1)  # as a bench does, when the speaker is done
     heard = listener.listen(Words(), 1.0)
     assert heard is not None and heard.over_prompt is None
+
+
+def test_a_phrase_that_outlasts_a_prompt_is_heard_out(talk, returned):
+    """Nobody can tell the listener, in the middle of a phrase, that the speaker is done."""
+    played, begin = Played(), round(5.8 * RATE)
+    played.begin(talk[: 6 * RATE], 0.0, "Do you agree? Yes or no? " * 4)
+    sound = np.zeros(10 * RATE)
+    sound[3200 : 3200 + 6 * RATE] = returned[: 6 * RATE]
+    speech = say("flite:slt", "torque forty two newton metres").astype(np.float64) * 0.5
+    sound[begin : begin + len(speech)] += speech
+    listener = MicrophoneListener(Tape(np.round(sound).astype(np.int16)), Says("yes"), echo=EchoCanceller(played))
+    listener.deaf(True)
+    heard = listener.listen(Words(), 1.0)
+    assert heard is not None and len(speech) / RATE < heard.seconds_audio < len(speech) / RATE + 1
+
+
+def test_a_phrase_cut_by_a_prompt_that_cannot_be_taken_out_keeps_nobody_waiting(talk, returned):
+    """The second prompt comes through a stream of its own: for a second nobody knows how late."""
+    played, begin = Played(), round(5.5 * RATE)
+    played.begin(talk[: 5 * RATE], 0.0, "", 1)
+    played.begin(talk[5 * RATE :], 6.0, "", 2)
+    sound = np.zeros(14 * RATE)
+    sound[3200 : 3200 + 5 * RATE] = returned[: 5 * RATE]
+    speech = say("flite:slt", "torque forty two newton metres").astype(np.float64) * 0.5
+    sound[begin : begin + len(speech)] += speech
+    tape = Tape(np.round(sound[: round(6.6 * RATE)]).astype(np.int16))
+    listener = MicrophoneListener(tape, Says("yes"), echo=EchoCanceller(played))
+    listener.deaf(True)
+    begun = time.monotonic()
+    assert listener.listen(Words(), 0.5) is None and time.monotonic() - begun < 20 and not listener._endpointer.speaking
 
 
 def test_what_is_not_understood_over_a_prompt_is_no_miss(talk, returned):
