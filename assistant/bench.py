@@ -216,7 +216,7 @@ class Bench:
         return (self.talk_over or heard.over_prompt is not None) and self.speaker.busy()
 
     def _fall_silent(self, heard: Heard) -> None:
-        """Somebody talks over a prompt, and is understood."""
+        """Break off a prompt that somebody talks over."""
         if self._talked_over(heard):
             self.speaker.stop()
 

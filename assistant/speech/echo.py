@@ -67,14 +67,9 @@ class EchoCanceller:
         self._learned_s = 0.0
 
     @property
-    def active(self) -> bool:
-        """Whether a prompt can be heard in the last block."""
-        return self._prompt is not None
-
-    @property
     def settled(self) -> bool:
-        """Whether a prompt can be heard, and is taken out."""
-        return self.active and self._delay is not None and self._learned_s >= LEARNED_S
+        """Whether a prompt can be heard in the last block, and was taken out."""
+        return self._prompt is not None and self.clear
 
     @property
     def clear(self) -> bool:
@@ -91,7 +86,7 @@ class EchoCanceller:
     def clean(self, block: np.ndarray, at: float) -> np.ndarray:
         """The sound of a block (int16, mono, 16 kHz) without the prompt; it may be some samples shorter or longer.
 
-        `at` is when its first sample arrived, s of the monotonic clock. Unless `settled`, the prompt is still in it.
+        `at` is when its first sample arrived, s of the monotonic clock. Unless `clear`, a prompt may still be in it.
         """
         if abs(at - self.at) > JUMP_S:
             self.lost()
@@ -196,7 +191,9 @@ class _Room:
 
 
 def _library() -> Any:
-    for name in ("libspeexdsp.so.1", ctypes.util.find_library("speexdsp")):
+    # Only where the usual name is not there is it looked for: that starts other programs.
+    for find in (lambda: "libspeexdsp.so.1", lambda: ctypes.util.find_library("speexdsp")):
+        name = find()
         try:
             library = ctypes.CDLL(name) if name else None
         except OSError:

@@ -107,12 +107,12 @@ class Played:
     def between(self, number: int, at: float, count: int) -> np.ndarray:
         """`count` samples of one prompt from the time `at` on; silence before its beginning and after its end."""
         sound = np.zeros(count, dtype=np.int16)
-        with self._lock:
-            prompt = next((prompt for prompt in self._prompts if prompt.number == number), None)
-            if prompt is None:
-                return sound
-            first = round((at - prompt.at) * RATE)
-            begin, end = max(0, first), min(len(prompt.samples), first + count)
-            if begin < end:
-                sound[begin - first : end - first] = prompt.samples[begin:end]
+        try:
+            prompt = self._kept(number)
+        except KeyError:
+            return sound
+        samples, first = prompt.samples, round((at - prompt.at) * RATE)
+        begin, end = max(0, first), min(len(samples), first + count)
+        if begin < end:
+            sound[begin - first : end - first] = samples[begin:end]
         return sound

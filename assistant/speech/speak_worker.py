@@ -145,6 +145,8 @@ class Loudspeaker:
         sounddevice = load_sounddevice()
         device = find_device(list_devices(), None, output=True)
         try:
+            if self._stream is not None:
+                self._stream.close()
             self._stream = sounddevice.OutputStream(samplerate=rate, device=device.index, channels=1, dtype="int16", callback=self._give)
             self._rate, self._frames = rate, 0
             self._stream.start()

@@ -8,6 +8,7 @@ import json
 import re
 import subprocess
 from functools import lru_cache
+from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -72,15 +73,8 @@ def letters(text: str, accent: str) -> str:
 def _loaded() -> tuple[dict[str, int], Any]:
     import onnxruntime
 
-    alphabet = json.loads((_folder(ALPHABET) / "data" / "vocab.json").read_text(encoding="utf-8"))["vocab"]
+    alphabet = json.loads((files(ALPHABET) / "data" / "vocab.json").read_text(encoding="utf-8"))["vocab"]
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
-    weights = b"".join((_folder(name) / "part.bin").read_bytes() for name in PARTS)
+    weights = b"".join((files(name) / "part.bin").read_bytes() for name in PARTS)
     return alphabet, onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
-
-
-def _folder(name: str) -> Path:
-    found = find_spec(name)
-    if found is None or not found.submodule_search_locations:
-        raise GlovesideError(f"The Python package {name.replace('_', '-')} is not installed; see the packages named in scripts/train_phones --help.")
-    return Path(next(iter(found.submodule_search_locations)))
