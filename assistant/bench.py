@@ -9,6 +9,7 @@ from typing import Protocol
 import numpy as np
 
 from assistant.engine import events as e
+from assistant.engine.choices import MISSES_BEFORE_NUMBERS
 from assistant.engine.decide import decide, reopen, start
 from assistant.engine.expect import Expected, expected
 from assistant.engine.intents import Intent
@@ -35,7 +36,8 @@ KEEPS_SOUND = frozenset({"value", "confirm_value", "part", "condition", "disposi
 
 LISTEN_S = 0.3
 """How long one look for a phrase takes; a timer that runs out is said within this time."""
-
+TALK_ANSWERED_EVERY_S = 60.0
+"""Where nothing is asked, speech like no phrase is answered once in this time, s: more would be a word in every talk with a colleague."""
 
 LAST_WORDS_S = 20.0
 """How long the end of a job waits for the words of the last remarks; what is late stays sound only."""
@@ -71,6 +73,7 @@ class Bench:
         self.keeps_sound = True
         """False where the technician does not agree to their voice being kept."""
         self._vocabulary = Vocabulary(pack)
+        self._talk_answered_s = -TALK_ANSWERED_EVERY_S
 
     def start(self, job: e.JobStarted, first: Callable[[], None] = lambda: None) -> None:
         """Open a new job; `first` is done once it is on the disk, before anything is said."""
@@ -137,9 +140,9 @@ class Bench:
         matched = None if heard.rejected else grammar.match(heard.text)
         if matched is not None and matched.kind == "understood" and self._talked_over(heard):
             return  # a caution is read to its end before its hearing counts
-        self._fall_silent(heard)
-        if self.state.asleep and matched is None:
+        if matched is None and (self.state.asleep or (heard.unlike and not wanted.words and not self._answers_talk())):
             return  # talk with somebody else: neither shown nor written down
+        self._fall_silent(heard)
         text, source = heard.text, heard.engine
         if matched is None and wanted.words:
             text = heard.text if heard.audio is None else ""
@@ -151,6 +154,17 @@ class Bench:
         if matched is not None:
             matched = self._with_clip(matched, heard)
         self._carry_out(decide(self.plan, self.state, matched or Intent("unheard"), self._now()))
+
+    def _answers_talk(self) -> bool:
+        """Whether speech like no phrase is answered: while an answer is awaited, until a way out has been named; else now and then."""
+        if self.state.misses > MISSES_BEFORE_NUMBERS:
+            return False
+        if self.state.question is None or self.state.paused:
+            now = self._now()
+            if now - self._talk_answered_s < TALK_ANSWERED_EVERY_S:
+                return False
+            self._talk_answered_s = now
+        return True
 
     def _write_down(self, transcripts: Iterable[Transcript]) -> None:
         for found in transcripts:

@@ -106,9 +106,13 @@ def _unheard(turn: Turn) -> None:
             say_question(turn)
         return
     turn.say("not_understood_choices")
+    last = misses > MISSES_BEFORE_NUMBERS
     if not offer_by_number(turn):
-        _help(turn)
-    if misses > MISSES_BEFORE_NUMBERS:
+        if last and turn.state.question:
+            say_question(turn)  # the way out says what the help for a question would
+        else:
+            _help(turn)
+    if last:
         turn.say("way_out")
 
 

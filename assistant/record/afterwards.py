@@ -185,7 +185,7 @@ def _words(what: str, text: str) -> str:
 
 
 def add_event(directory: Path, clock: Clock, key: Ed25519PrivateKey, made: Callable[[Events], e.Event | Sequence[e.Event]], then: Callable[[], None] = lambda: None) -> list[Event]:
-    """Add what `made` makes of the events so far, do `then`, seal the job and write its record anew; returns the events added.
+    """Add what `made` makes of the events so far, do `then`, seal the job if it is closed, and write its record anew; returns the events added.
 
     Raises JournalError, and adds nothing, where the job is not as it was sealed: nobody signs for what somebody has changed.
     """
@@ -194,11 +194,13 @@ def add_event(directory: Path, clock: Clock, key: Ed25519PrivateKey, made: Calla
         verdict = verify_job(directory)
         if verdict.sealed and verdict.faults:
             raise JournalError(f"{directory.name} is not as it was sealed: {verdict.faults[0]} Nothing was added; see gloveside verify.")
-        new = made(typed(journal))
+        before = typed(journal)
+        new = made(before)
         stored = [journal.append(event.kind, event.body()) for event in ([new] if isinstance(new, e.Event) else new)]
         then()
-        # Sealed while the job is held, so that two changes never seal past each other.
-        seal_job(directory, key, clock)
+        # Sealed while the job is held, so that two changes never seal past each other; a job that is still to be gone on with, only when it closes.
+        if fold(event for _, event in before).finished:
+            seal_job(directory, key, clock)
     if (directory / "record.json").exists():
         plan = kept_plan(directory)
         write_record(service_record(directory, plan, load_pack(plan.procedure.language), earlier_minutes(directory.parent, directory)), directory, directory)

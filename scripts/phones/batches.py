@@ -24,8 +24,11 @@ TOGETHER = 16
 """Batches drawn together, so that each can be of clips of about the same length."""
 WAITING = 8
 """Batches made ahead."""
-SILENT, RATE_CHANGED, HIDDEN = 0.03, 0.6, 0.6
+SILENT, RATE_CHANGED, HIDDEN = 0.06, 0.6, 0.6
 """Shares (no unit) of clips in which nobody speaks, of clips played slower or faster, of batches with stripes hidden."""
+AROUND_S, FAR_AROUND_S, FAR = (0.25, 1.0), (1.0, 4.5), 0.4
+"""Noise around the longest clip of a batch, s, and around that of a share FAR (no unit) of batches: beside people who talk an utterance begins
+long before the phrase and ends long after it, and the network has to learn that what they say is none of it."""
 WIDEST = 12
 """Frames or bands of a hidden stripe."""
 
@@ -60,7 +63,8 @@ def batches(clips: Clips, lexicon: Lexicon, rng: np.random.Generator, size: int 
 
 
 def _batch(pairs: Sequence[tuple[np.ndarray, str]], clips: Clips, lexicon: Lexicon, rng: np.random.Generator) -> Batch:
-    samples = max(len(wave) for wave, _ in pairs) + int(rng.uniform(0.25, 1.0) * RATE)
+    around = FAR_AROUND_S if rng.random() < FAR else AROUND_S
+    samples = max(len(wave) for wave, _ in pairs) + int(rng.uniform(*around) * RATE)
     # Whole frames of the model, each two of the spectrogram.
     samples = samples // (2 * HOP) * 2 * HOP
     pictures, phones = [], []

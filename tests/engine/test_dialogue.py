@@ -320,6 +320,14 @@ def test_doubt_is_asked_again_then_offered_by_number_then_a_way_out(job):
     assert job.last(e.FindingRecorded).condition == "worn"
 
 
+def test_the_way_out_is_named_once():
+    held = SMALL[: SMALL.index("stages:")] + "stages: [{id: end, title: End, steps: [{id: sign, instruction: Call her., hold: {who: supervisor, reason: She looks.}}]}]"
+    job = Dialogue(plan_of(held))
+    job.say("begin the job", "next step", "mumble", "mumble")
+    said = job.say("mumble")
+    assert "She looks." in said and said.count("never mind") == 1
+
+
 def test_answers_by_number_only_after_two_failures(job):
     at_look(job).say("next step")
     assert "Not understood" in job.say("number two")

@@ -243,6 +243,15 @@ def test_an_unfinished_job_is_neither_amended_nor_signed(tmp_path, key):
         sign(folder, PLAN, EN, ANA, "supervisor", all_named(folder), CLOCK, key)
 
 
+def test_a_question_about_an_unfinished_job_does_not_seal_it(tmp_path, key):
+    folder = tmp_path / "2026-03-02-P1-03"
+    keep(folder, DONE[:25])
+    (folder / PROCEDURE_COPY).write_text(JOB)
+    ask(folder, ANA, "Which edge was torn?", None, CLOCK, key)
+    assert read_seals(folder) == [] and not verify_job(folder).sealed
+    assert open_questions(tmp_path, "Kim") == [(folder.name, folder, 1, "Which edge was torn?")]
+
+
 def test_the_written_record_and_the_seal_follow(job, key):
     seq = record_of(job)["findings"][0]["seq"]
     amend(job, ANA, seq, "remark", "a crack at the seam", "heard again", CLOCK, key)

