@@ -71,6 +71,8 @@ def test_a_cut_between_utterances_changes_nothing(speech):
 class Blocks:
     """Stands in for a microphone: gives blocks that are numbered by their height."""
 
+    at = 0.0
+
     def __init__(self, count: int):
         self._blocks = [np.full(BLOCK, 1000 + number, np.int16) for number in range(count)]
 
@@ -122,11 +124,11 @@ class Hears:
 
     name, model = "stand-in", "none"
 
-    def __init__(self, sure_at: float):
-        self._sure_at, self.glanced, self.heard = sure_at, [], []
+    def __init__(self, sure_at: float, confidence: float = 0.99):
+        self._sure_at, self._confidence, self.glanced, self.heard = sure_at, confidence, [], []
 
     def _hears(self, samples: np.ndarray) -> Heard:
-        return Heard("next step", 0.99, False, len(samples) / RATE, 0.0, self.name, samples)
+        return Heard("next step", self._confidence, self._confidence < 0.5, len(samples) / RATE, 0.0, self.name, samples)
 
     def glance(self, samples: np.ndarray, grammar) -> Heard | None:
         self.glanced.append(len(samples))
@@ -154,6 +156,33 @@ def test_a_sure_glance_ends_the_phrase():
     heard = ears.listen(GRAMMAR, 0.05)
     assert (heard.text, runs.cuts, recogniser.heard) == ("next step", 1, [])
     assert 1.2 * RATE <= len(heard.audio) <= 1.5 * RATE and heard.audio[0] == 1002
+
+
+def test_a_phrase_that_is_over_and_doubtful_is_handed_over_too():
+    ears, runs = listener(Hears(sure_at=1.2 * RATE, confidence=0.3), 60, 50)
+    heard = ears.listen(GRAMMAR, 0.05)
+    assert (heard.text, heard.rejected, runs.cuts) == ("next step", True, 1)
+
+
+class OwnVoice:
+    """Stands in for an echo canceller that takes nothing out of the sound."""
+
+    clear, at = True, 0.0
+
+    def clean(self, block: np.ndarray, at: float) -> np.ndarray:
+        return block
+
+    def said(self, begin: float, end: float) -> str:
+        return "to go on"
+
+
+@pytest.mark.parametrize("confidence, cuts", [(0.99, 1), (0.9, 0)])
+def test_over_our_own_voice_only_a_sure_glance_counts(confidence, cuts):
+    recogniser, runs = Hears(sure_at=1.2 * RATE, confidence=confidence), Runs(30)
+    ears = MicrophoneListener(Blocks(60), recogniser, lambda: runs, OwnVoice())
+    ears.deaf(True)
+    heard = ears.listen(GRAMMAR, 0.05)
+    assert (runs.cuts, len(recogniser.heard), heard.over_prompt) == (cuts, 1 - cuts, "to go on")
 
 
 def test_without_a_sure_glance_the_phrase_is_heard_out():

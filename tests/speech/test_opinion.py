@@ -38,10 +38,11 @@ class First:
     def understand(self, samples, grammar) -> Understood:
         return understood(self._text, self._confidence, grammar)
 
+    def glimpse(self, samples, grammar) -> Understood | None:
+        return understood(self._text, self._confidence, grammar) if self._text else None
+
     def scores(self, phones, texts) -> np.ndarray:
         return np.array([self._scores.get(text, -1000.0) for text in texts])
-
-    def glance(self, samples, grammar) -> None: ...
 
     def missing_words(self, words) -> list[str]:
         return []
@@ -223,6 +224,14 @@ def test_without_an_answer_the_first_stands(rejected):
     first = First("fifteen bar", rejected, fifteen_bar=-20.0)
     heard = SecondHearing(first, Second(None)).hear(SOUND, GRAMMAR)
     assert (heard.text, heard.rejected, heard.engine) == ("fifteen bar", rejected < 0.5, "phones")
+
+
+@pytest.mark.parametrize("text, confidence, asked", [("next step", 0.96, 0), ("next step", 0.5, 1), ("", 0.0, 0)], ids=["sure", "doubtful, and over", "not over"])
+def test_at_a_glance_the_second_is_asked_only_about_what_is_over_and_doubtful(text, confidence, asked):
+    second = Second("Next step.")
+    heard = SecondHearing(First(text, confidence, next_step=-20.0), second).glance(SOUND, GRAMMAR)
+    assert len(second.asked) == asked
+    assert heard is None if not text else (heard.text, heard.rejected, heard.engine) == ("next step", False, "phones+whisper" if asked else "phones")
 
 
 def test_the_second_is_given_cleaned_sound_where_the_noise_is_known():

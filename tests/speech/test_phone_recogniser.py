@@ -167,9 +167,31 @@ def test_what_may_go_on_is_waited_for(recogniser, tmp_path, monkeypatch, grammar
     assert waited() + 0.15 < patient <= 1.0
 
 
-@pytest.mark.parametrize("wanted", [Expected(frozenset({"next", "cancel"}), words=True), Expected(frozenset({"next", "cancel"}), spelled=True)], ids=["free words", "spelling"])
-def test_free_words_and_letters_are_never_over_at_a_glance(recogniser, tmp_path, wanted):
-    assert recogniser.glance(after(spoken("next step", tmp_path), 1.0), Vocabulary(EN).grammar(wanted)) is None
+def test_what_is_less_than_sure_is_over_later(recogniser, tmp_path, monkeypatch):
+    """Beside talk no pause ends it: that nobody near has spoken for a while does."""
+    monkeypatch.setattr("assistant.speech.phone_recogniser.SURE_AT_A_GLANCE", 2.0)
+    sound = spoken("next step", tmp_path)
+    assert recogniser.glance(after(sound, 0.5), GRAMMAR) is None
+    assert recogniser.glance(after(sound, 1.1), GRAMMAR).text == "next step"
+
+
+def test_talk_is_like_no_phrase_and_a_phrase_is_not(recogniser, tmp_path):
+    for text in ("hand me that rag over there would you", "the coffee machine is broken again"):
+        talk = after(spoken(text, tmp_path), 1.2)
+        assert recogniser.hear(talk, GRAMMAR).unlike and recogniser.glance(talk, GRAMMAR) is None
+    assert recogniser.hear(SILENT["hiss"], GRAMMAR).unlike
+    assert not recogniser.hear(after(spoken("next step", tmp_path), 0.3), GRAMMAR).unlike
+
+
+@pytest.mark.parametrize("text, words", [("next step", True), ("alfa bravo four", False)], ids=["free words", "spelling"])
+def test_free_words_and_letters_are_never_over_at_a_glance(recogniser, tmp_path, text, words):
+    grammar = Vocabulary(EN).grammar(Expected(frozenset({"next", "cancel"}), words=words, spelled=not words))
+    assert recogniser.glance(after(spoken(text, tmp_path), 1.0), grammar) is None
+
+
+def test_a_command_among_letters_is_over_at_a_glance(recogniser, tmp_path):
+    grammar = Vocabulary(EN).grammar(Expected(frozenset({"next", "cancel"}), spelled=True))
+    assert recogniser.glance(after(spoken("never mind", tmp_path), 0.5), grammar).text == "never mind"
 
 
 @pytest.mark.parametrize(

@@ -253,7 +253,7 @@ class Doubtful(PhoneRecogniser):
 DOUBTS = [
     ("next step", "next step", 0.3, True),
     ("which tools", "which tools", 0.5, False),
-    ("forty two point five newton metres", "forty two point five newton metres", 0.9, False),
+    ("forty two point five newton metres", "forty two point five newton metres", 0.85, False),
     ("forty two point five newton metres", "forty two point nine newton metres", 0.5, False),
     ("start the timer", "end the countdown", 0.2, True),
     ("fifty bar", "fifteen bar", 0.5, False),
@@ -330,7 +330,7 @@ class Listed:
     "heard, confidence, expected, asked",
     [
         ("next step", 0.5, None, True),
-        ("forty two bar", 0.9, None, True),
+        ("forty two bar", 0.85, None, True),
         ("next step", 0.999, None, False),
         ("forty two bar", 0.9999, None, False),
         ("", 0.0, None, False),

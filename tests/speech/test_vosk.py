@@ -64,7 +64,7 @@ def test_numbers_are_heard(recogniser, tmp_path, said, value, voice, speed):
 
 def test_silence_is_rejected(recogniser):
     heard = recogniser.hear(np.zeros(16000, np.int16), Vocabulary(PACK).grammar(general_vocabulary()))
-    assert heard.rejected and heard.text == ""
+    assert heard.rejected and heard.unlike and heard.text == ""
 
 
 def test_the_sound_before_a_phrase_is_what_it_is_cleaned_by(tmp_path):
