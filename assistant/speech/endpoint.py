@@ -30,8 +30,8 @@ NOISE_MARGIN_DB = 6.0
 """Speech must be this much louder than the noise, dB."""
 NOISE_CEILING_DBFS = -30.0
 """The threshold never rises above this, so that long speech is not taken for noise, dBFS."""
-PRE_ROLL_S = 0.25
-"""Sound kept before the first voiced frame, s."""
+PRE_ROLL_S = 0.7
+"""Sound kept before the first voiced frame, s: in a hiss the beginning of "skip" or "stood" is no voice to the detector for half a second."""
 TAIL_S = 0.3
 """Silence kept after the last voiced frame, s: recognisers want a little, more only costs time."""
 

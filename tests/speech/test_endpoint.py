@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from assistant.speech import shop_noise
-from assistant.speech.endpoint import RATE, Endpointer, split_sound
+from assistant.speech.endpoint import PRE_ROLL_S, RATE, Endpointer, split_sound
 from assistant.speech.sound import read_sound
 
 needs_flite = pytest.mark.skipif(shutil.which("flite") is None, reason="flite is not installed")
@@ -64,8 +64,8 @@ def test_one_utterance_with_its_margins(spoken, text):
     speech = spoken(text)
     found = split_sound(np.concatenate([quiet(1), speech, quiet(1)]))
     assert len(found) == 1
-    # Margins: 0.25 s before and up to 0.3 s behind, each off by a few frames; weak first and last sounds may be missed.
-    assert len(speech) / RATE - 0.1 <= len(found[0]) / RATE <= len(speech) / RATE + 0.8
+    # Margins: the pre-roll before and up to 0.3 s behind, each off by a few frames; weak first and last sounds may be missed.
+    assert len(speech) / RATE - 0.1 <= len(found[0]) / RATE <= len(speech) / RATE + PRE_ROLL_S + 0.55
 
 
 @needs_flite
@@ -131,7 +131,7 @@ def test_in_a_loud_shop_a_phrase_is_found_whole_and_ends_soon(spoken, name, rati
     assert len(found) == 1
     utterance, after_s = found[0]
     assert after_s < 1.8
-    assert len(speech) / RATE - 0.2 <= len(utterance) / RATE <= len(speech) / RATE + 1.0
+    assert len(speech) / RATE - 0.2 <= len(utterance) / RATE <= len(speech) / RATE + PRE_ROLL_S + 0.75
 
 
 @needs_flite
