@@ -30,7 +30,8 @@ LEAST_CONFIDENCE = 0.8
 """Below this a phrase is asked again. Of those utterances 419 were then taken rightly, 10 wrongly and 1 that was talk; of 263 of other voices
 and noises 144, 4 and 0."""
 HOPELESS = 0.2
-"""Below this the sound is like no phrase: of 287 doubtful ones of those utterances, none of the 196 taken rightly was below it; talk mostly is."""
+"""Below this the sound is like no phrase. Of 444 utterances of the present model 1 of 332 whose words were found was below it, and 90 of 91 of
+talk, of phrases of other steps and of noise."""
 SURE_AT_A_GLANCE = 0.93
 """A phrase under way needs more: it is looked at many times. 0 of 250 utterances of talk were above 0.9."""
 OVER_S, GO_ON_S = 0.3, 0.75
