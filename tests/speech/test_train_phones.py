@@ -173,3 +173,14 @@ def test_sounds_are_written_in_the_alphabet_of_kokoro():
 def test_voices_that_are_held_out_are_not_trained_on():
     """By name, so that it holds where Kokoro is not installed."""
     assert len(set(voices.HELD_OUT_KOKORO)) == 8 and {name[:2] for name in voices.HELD_OUT_KOKORO} == {"af", "am", "bf", "bm"}
+
+
+def test_weights_go_back_to_whispers_and_the_top_layer_stays(monkeypatch):
+    torch = pytest.importorskip("torch", reason="torch is for training only")
+    from scripts.phones import network
+
+    ours, theirs = network.Net(), network.Net()
+    monkeypatch.setattr(network, "from_whisper", lambda path: theirs)
+    between = network.nearer_whisper(ours, Path("any"), 0.25).state_dict()
+    assert torch.allclose(between["c1.weight"], 0.75 * ours.c1.weight + 0.25 * theirs.c1.weight, atol=1e-6)
+    assert torch.equal(between["head.weight"], ours.head.weight) and torch.equal(between["pos"], ours.pos)
