@@ -184,3 +184,16 @@ def test_weights_go_back_to_whispers_and_the_top_layer_stays(monkeypatch):
     between = network.nearer_whisper(ours, Path("any"), 0.25).state_dict()
     assert torch.allclose(between["c1.weight"], 0.75 * ours.c1.weight + 0.25 * theirs.c1.weight, atol=1e-6)
     assert torch.equal(between["head.weight"], ours.head.weight) and torch.equal(between["pos"], ours.pos)
+
+
+def test_speakers_between_two_voices_are_of_voices_that_are_trained_on(monkeypatch):
+    said = []
+    monkeypatch.setattr(kokoro, "voices", lambda: ["af_heart", "bm_lewis", *voices.HELD_OUT_KOKORO])
+    monkeypatch.setattr(kokoro, "say", lambda text, voice, speed, other=None, share=0.0: said.append((voice, other, share)) or SPEECH)
+    rng = np.random.default_rng(1)
+    named = [voices._kokoro("any", rng, Path("unused"))[0] for _ in range(200)]
+    between = [(voice, other, share) for voice, other, share in said if other]
+    assert 0.6 < len(between) / len(said) < 0.8 and {voice for voice, _, _ in said} == {"af_heart", "bm_lewis"}
+    assert all({voice, other} == {"af_heart", "bm_lewis"} and -0.2 <= share <= 1.2 for voice, other, share in between)
+    assert min(share for *_, share in between) < 0 and max(share for *_, share in between) > 1  # beyond them, too
+    assert len(set(named)) > 100
