@@ -6,6 +6,7 @@ and sentences of some twenty actors out of another game, some with voices made s
 
 import re
 import subprocess
+import zipfile
 from collections.abc import Callable, Iterator
 from functools import lru_cache
 from pathlib import Path
@@ -154,11 +155,12 @@ def actors(cache: Path, known: Callable[[str], bool]) -> Iterator[tuple[str, str
 
 
 def _unpack(cache: Path, folder: Path) -> None:
-    import zipfile
-
+    partial = folder.with_suffix(".partial")
     for archive in sorted([*(cache / "recorded" / "usr").rglob("*.uqm"), *(cache / "recorded" / "usr").rglob("*.zip")]):
         with zipfile.ZipFile(archive) as file:
-            file.extractall(folder)
+            file.extractall(partial)
+    if partial.is_dir():
+        partial.rename(folder)
 
 
 def _read(path: Path) -> np.ndarray:
