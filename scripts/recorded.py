@@ -1,7 +1,7 @@
 """Recorded speech of people, out of Debian packages, and what they say. Fetched into a cache and never installed; only benchmarks use it.
 
 One woman's single words, telephone prompts of hers, and sentences of other speakers; one person's names of things out of a game for children;
-and sentences of some twenty actors out of another game, some with voices made strange. All is given as int16, mono, 16 kHz, and trimmed.
+and sentences of 27 actors out of another game, some with voices made strange. All is given as int16, mono, 16 kHz, and trimmed.
 """
 
 import re
@@ -33,14 +33,15 @@ ORDINALS = """first second third fourth fifth sixth seventh eighth ninth tenth e
 seventeenth eighteenth nineteenth twentieth""".split()
 MONTHS = "january february march april may june july august september october november december".split()
 DAYS = "sunday monday tuesday wednesday thursday friday saturday".split()
-ALPHABET = """alpha bravo charlie delta echo foxtrot golf hotel india juliet kilo lima mike november oscar papa quebec romeo sierra tango
+# "november" is a month above.
+ALPHABET = """alpha bravo charlie delta echo foxtrot golf hotel india juliet kilo lima mike oscar papa quebec romeo sierra tango
 uniform victor whiskey yankee zulu""".split()
 FILES = {
     **{word: f"digits/{number}" for word, number in NUMBERS.items()},
     **{word: f"digits/h-{number}" for number, word in enumerate(ORDINALS, start=1)},
     **{word: f"digits/mon-{number}" for number, word in enumerate(MONTHS)},
     **{word: f"digits/day-{number}" for number, word in enumerate(DAYS)},
-    **{word: f"phonetic/{word[0]}_p" for word in ALPHABET if word != "november"},
+    **{word: f"phonetic/{word[0]}_p" for word in ALPHABET},
     **{word: f"digits/{word}" for word in "hundred thousand million billion minus oh today tomorrow yesterday pound star dollars at".split()},
     **{word: f"letters/{word}" for word in "plus slash space dot dash equals asterisk dollar".split()},
     **{word: word for word in "hours minute minutes seconds number time goodbye hello location extension activated removed enabled disabled sorry invalid transfer calling cancelled".split()},
@@ -140,12 +141,13 @@ def actors(cache: Path, known: Callable[[str], bool]) -> Iterator[tuple[str, str
     unpacked = cache / "recorded" / "actors"
     if not unpacked.is_dir():
         _unpack(cache, unpacked)
+    files = {path.name: path for path in unpacked.rglob("*.ogg")}
     for listing in sorted(unpacked.glob("base/comm/*/*.txt")):
         said = re.findall(r"^#\(\w+\)[ \t]+(\S+\.ogg).*\n((?:(?!#\().*\n?)*)", listing.read_text(encoding="utf-8", errors="replace"), re.M)
         used = 0
         for name, written in said:
             text = " ".join(word.strip("'") for word in re.sub(r"[^a-z' ]", " ", written.lower()).split())
-            path = next(unpacked.rglob(name), None)
+            path = files.get(name)
             if path is None or not text or re.search(r"\d", written) or not all(known(word) for word in text.split()) or soundfile.info(path).duration > MOST_S:
                 continue
             yield listing.parent.name, text, _read(path)
